@@ -1,0 +1,70 @@
+"""A pattern straight from arrays, for generated shapes and for callers with their own reader."""
+
+from pathlib import Path
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+from moldplan.errors import PatternError
+from moldplan.pattern.model import Axis, Pattern, Survey
+
+
+def mesh_volume_mm3(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> float:
+    """Return the exact signed volume of a closed mesh (divergence theorem), coordinates in mm."""
+    corners = vertices[faces]
+    return float(np.einsum("ij,ij->", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6.0)
+
+
+def mesh_area_mm2(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> float:
+    """Return the area of a mesh, coordinates in mm."""
+    corners = vertices[faces]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return float(0.5 * np.linalg.norm(normals, axis=1).sum())
+
+
+def frozen(array: NDArray[np.generic]) -> None:
+    """Make `array` read-only."""
+    array.flags.writeable = False
+
+
+def pattern_from_arrays(
+    vertices: NDArray[np.float64],
+    faces: NDArray[np.int64],
+    *,
+    name: str = "pattern",
+    up: Axis = "+z",
+    front: Axis = "-y",
+) -> Pattern:
+    """Return a pattern from a closed, welded, outward-wound mesh whose coordinates are already in mm.
+
+    Raises
+    ------
+    PatternError
+        When the mesh is not a closed manifold with a positive volume.
+    """
+    points = np.array(vertices, dtype=np.float64)
+    points -= 0.5 * (points.min(axis=0) + points.max(axis=0))
+    triangles = np.array(faces, dtype=np.int64)
+    solid = manifold3d.Manifold(
+        manifold3d.Mesh64(vert_properties=points, tri_verts=triangles.astype(np.uint64))
+    )
+    if solid.status() != manifold3d.Error.NoError or solid.volume() <= 0.0:
+        raise PatternError(f"{name}: the mesh is no closed outward-wound solid ({solid.status()})")
+    volume = mesh_volume_mm3(points, triangles)
+    size = points.max(axis=0) - points.min(axis=0)
+    frozen(points)
+    frozen(triangles)
+    survey = Survey(
+        file_name=name, sha256="", file_format="arrays", file_unit="mm", scale_known=True,
+        points_found=len(points), triangles_found=len(triangles), open_edges_found=0, open_loops_found=0,
+        nonmanifold_edges_found=0, doubled_faces_found=0, degenerate_faces_found=0, flipped_faces_found=0,
+        triangles=len(triangles), bodies=len(solid.decompose()), genus=solid.genus(), watertight=True,
+        size_mm=(float(size[0]), float(size[1]), float(size[2])),
+        area_mm2=mesh_area_mm2(points, triangles), volume_mm3=volume,
+        repairs=(), deviation_mm=0.0, problems=(),
+    )  # fmt: skip
+    return Pattern(
+        name=name, path=Path(name), vertices=points, faces=triangles, up=up, front=front,
+        up_given=True, front_given=True, scale_mm=1.0, survey=survey,
+    )  # fmt: skip

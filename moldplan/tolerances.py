@@ -1,0 +1,23 @@
+"""Every small number that decides something, with its reason.
+
+*Epsilon* values cover rounding; *tolerance* values say what a workshop does not care about.
+"""
+
+from typing import Final
+
+#: Relative rounding noise of a float64 coordinate after a few transforms.
+REL_EPSILON: Final = 1e-9
+#: Heights nearer than this to the board are on the board, relative to the half's size.
+BOARD_EPSILON: Final = 1e-9
+#: Share of the pattern's volume below which an undercut is no undercut.
+UNDERCUT_NOTHING: Final = 1e-5
+#: Share of the pattern's volume a one-part open mould may leave undercut.
+RELIEF_UNDERCUT: Final = 1e-3
+#: Share of the projection that must be flat on the board for a one-part open mould.
+RELIEF_FLAT_SHARE: Final = 0.9
+#: Least share of the volume a half may hold (the first search).
+LEAST_HALF_SHARE: Final = 0.15
+#: Cells along the half's longest side at the default resolution (DESIGN).
+DEFAULT_CELLS: Final = 512
+#: Points nearer than this share of the bounding-box diagonal are welded.
+WELD_REL: Final = 1e-6
