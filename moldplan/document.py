@@ -1,0 +1,237 @@
+"""The plan as a document: what `plan.json` holds. Its schema is `moldplan.schema`.
+
+Lengths in mm, areas in m2 or mm as the key says, volumes in litres, masses in kg. Numbers are not rounded.
+"""
+
+from dataclasses import asdict
+from typing import Any
+
+from moldplan.findings import Finding
+from moldplan.half.model import Half, Region
+from moldplan.mould.model import Coat, Mould
+from moldplan.plan import Plan
+
+Document = dict[str, Any]
+
+_MM3_PER_L = 1e6
+_MM2_PER_M2 = 1e6
+
+
+def plan_document(plan: Plan) -> Document:
+    """Return `plan` as plain dictionaries, lists, texts and numbers, ready for JSON."""
+    return {
+        "moldplan": plan.version,
+        "job": _job(plan),
+        "pattern": _pattern(plan),
+        "split": _split(plan),
+        "halves": [_half(half, mould) for half, mould in plan.pairs()],
+        "findings": [_finding(finding) for finding in plan.findings],
+        "accuracy": _accuracy(plan),
+    }
+
+
+def _job(plan: Plan) -> Document:
+    settings = {
+        name: {
+            "value": setting.value,
+            "unit": setting.unit,
+            "origin": setting.origin,
+            "tag": setting.tag,
+        }
+        for name, setting in sorted(plan.settings.items())
+    }
+    return {"title": plan.job, "revision": plan.revision, "made": plan.made, "settings": settings}
+
+
+def _pattern(plan: Plan) -> Document:
+    pattern, survey = plan.pattern, plan.pattern.survey
+    return {
+        "name": pattern.name,
+        "file": survey.file_name,
+        "sha256": survey.sha256,
+        "up": pattern.up,
+        "front": pattern.front,
+        "scale_mm": pattern.scale_mm,
+        "triangles": survey.triangles,
+        "watertight": survey.watertight,
+        "bodies": survey.bodies,
+        "genus": survey.genus,
+        "size_mm": list(survey.size_mm),
+        "area_m2": survey.area_mm2 / _MM2_PER_M2,
+        "volume_l": survey.volume_mm3 / _MM3_PER_L,
+        "repairs": [asdict(repair) for repair in survey.repairs],
+        "deviation_mm": survey.deviation_mm,
+    }
+
+
+def _split(plan: Plan) -> Document:
+    searched = (
+        {}
+        if plan.splits is None
+        else {"directions_tried": plan.splits.directions_tried, "cover_deg": plan.splits.cover_deg}
+    )
+    return {
+        "normal": list(plan.plane.normal),
+        "offset_mm": plan.plane.offset_mm,
+        "chosen_by": plan.chosen_by,
+        "seam_mm": plan.seam_mm,
+        "undercut_l": plan.undercut_mm3 / _MM3_PER_L,
+        "locked_l": plan.locked_mm3 / _MM3_PER_L,
+        **searched,
+    }
+
+
+def _half(half: Half, mould: Mould) -> Document:
+    return {
+        "name": half.name,
+        "called": half.called,
+        "frame": half.to_half.tolist(),
+        "volume_l": half.volume_mm3 / _MM3_PER_L,
+        "height_mm": half.height_mm,
+        "section_m2": half.section.area / _MM2_PER_M2,
+        "section_perimeter_mm": half.section.length,
+        "projection_m2": half.projection.area / _MM2_PER_M2,
+        "projection_perimeter_mm": half.projection.length,
+        "genus": half.genus,
+        "links": half.undercut.links,
+        "undercut": _undercut(half, mould),
+        "rubber": _rubber(mould),
+        "wall": _wall(mould),
+        "board": _board(mould),
+        "jacket": _jacket(mould),
+    }
+
+
+def _undercut(half: Half, mould: Mould) -> Document:
+    return {
+        "volume_l": half.undercut.volume_mm3 / _MM3_PER_L,
+        "area_m2": half.undercut.area_mm2 / _MM2_PER_M2,
+        "crumbs_l": half.undercut.crumbs_mm3 / _MM3_PER_L,
+        "regions": [_region(region, mould) for region in half.undercut.regions],
+    }
+
+
+def _region(region: Region, mould: Mould) -> Document:
+    return {
+        "id": region.id,
+        "volume_l": region.volume_mm3 / _MM3_PER_L,
+        "area_m2": region.area_mm2 / _MM2_PER_M2,
+        "depth_mm": region.depth_mm,
+        "reach_mm": region.reach_mm,
+        "mouth_mm": region.mouth_mm,
+        "mouths": region.mouths,
+        "centre_mm": list(region.centre_mm),
+        "coats": mould.rubber.region_coats.get(region.id, 0),
+        "advice": region_advice(region),
+    }
+
+
+def region_advice(region: Region) -> str:
+    """Return one sentence in shop words on what to do about an undercut."""
+    if region.mouths == 0:
+        return "sealed pocket: no rubber gets in; check that the pattern is meant to be hollow here"
+    if region.mouths > 1:
+        return "tunnel: close it with a web or plug, or the rubber cannot be taken off"
+    return "fill with extra passes until the rubber's outside draws"
+
+
+def _rubber(mould: Mould) -> Document:
+    rubber = mould.rubber
+    return {
+        "skin_mm": rubber.skin_mm,
+        "draft_deg": rubber.draft_deg,
+        "volume_l": rubber.volume_mm3 / _MM3_PER_L,
+        "skin_l": rubber.skin_mm3 / _MM3_PER_L,
+        "fill_l": rubber.fill_mm3 / _MM3_PER_L,
+        "draft_l": rubber.draft_mm3 / _MM3_PER_L,
+        "edge_l": rubber.edge_mm3 / _MM3_PER_L,
+        "mass_kg": rubber.mass_kg,
+        "order_kg": rubber.order_kg,
+        "outer_area_m2": rubber.outer_area_mm2 / _MM2_PER_M2,
+        "inner_area_m2": rubber.inner_area_mm2 / _MM2_PER_M2,
+        "coats": [_coat(coat) for coat in rubber.coats],
+    }
+
+
+def _coat(coat: Coat) -> Document:
+    document: Document = {
+        "name": coat.name,
+        "passes": coat.passes,
+        "thickness_mm": coat.thickness_mm,
+        "area_m2": coat.area_mm2 / _MM2_PER_M2,
+        "volume_l": coat.volume_mm3 / _MM3_PER_L,
+        "mass_kg": coat.mass_kg,
+        "next_after_min": coat.next_after_min,
+        "next_before_min": coat.next_before_min,
+    }
+    if coat.region is not None:
+        document["region"] = coat.region
+    return document
+
+
+def _wall(mould: Mould) -> Document:
+    wall = mould.wall
+    return {
+        "inner_perimeter_mm": wall.inner_perimeter_mm,
+        "height_mm": wall.height_mm,
+        "thickness_mm": wall.thickness_mm,
+        "clay_kg": wall.clay_kg,
+        "moat_l": wall.moat_mm3 / _MM3_PER_L,
+    }
+
+
+def _board(mould: Mould) -> Document:
+    board = mould.board
+    return {
+        "coating_mm": list(board.coating_mm),
+        "jacketing_mm": list(board.jacketing_mm),
+        "size_mm": list(board.size_mm),
+        "centre_mm": list(board.centre_mm),
+        "stock_mm": list(board.stock_mm),
+        "sheets": board.sheets,
+    }
+
+
+def _jacket(mould: Mould) -> Document:
+    jacket = mould.jacket
+    return {
+        "area_m2": jacket.area_mm2 / _MM2_PER_M2,
+        "flange_m2": jacket.flange_area_mm2 / _MM2_PER_M2,
+        "plies": jacket.plies,
+        "thickness_mm": jacket.thickness_mm,
+        "mass_kg": jacket.mass_kg,
+        "turning": jacket.turning,
+        "turning_kg": jacket.turning_kg,
+        "turning_people": jacket.turning_people,
+    }
+
+
+def _finding(finding: Finding) -> Document:
+    return {
+        "code": finding.code,
+        "severity": finding.severity,
+        "stage": finding.stage,
+        "half": finding.half,
+        "place_mm": None if finding.place_mm is None else list(finding.place_mm),
+        "value": finding.value,
+        "limit": finding.limit,
+        "unit": finding.unit,
+        "advice": finding.advice,
+    }
+
+
+def _accuracy(plan: Plan) -> Document:
+    brackets = [half.undercut.bracket_mm3 for half in plan.halves]
+    return {
+        "cell_mm": max(half.undercut.cell_mm for half in plan.halves),
+        "undercut_bracket_l": [sum(bracket[side] for bracket in brackets) / _MM3_PER_L for side in (0, 1)],
+        "halves": [
+            {
+                "name": half.name,
+                "cell_mm": half.undercut.cell_mm,
+                "undercut_bracket_l": [value / _MM3_PER_L for value in half.undercut.bracket_mm3],
+                "rubber_measured_l": mould.rubber.measured_mm3 / _MM3_PER_L,
+            }
+            for half, mould in plan.pairs()
+        ],
+    }
