@@ -14,6 +14,12 @@ def write_into(folder: Path, text: str = "one") -> None:
     (folder / "plan.json").write_text("{}")
 
 
+def write_twice(folder: Path) -> None:
+    """Fail half way: the second `views` folder is in the way of the first."""
+    for text in ("bad", "worse"):
+        write_into(folder, text)
+
+
 def names(folder: Path) -> set[str]:
     return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
 
@@ -41,8 +47,7 @@ def test_a_failed_run_leaves_the_last_good_one(tmp_path: Path) -> None:
     with new_folder(target) as work:
         write_into(work, "good")
     with pytest.raises(FileExistsError, match="views"), new_folder(target) as work:
-        for text in ("bad", "worse"):
-            write_into(work, text)
+        write_twice(work)
     assert (target / "views" / "a.txt").read_text() == "good"
     assert [path.name for path in tmp_path.iterdir()] == ["plan"]
 
@@ -97,8 +102,7 @@ def test_revisions_count_up_and_latest_names_the_last(tmp_path: Path) -> None:
             assert revision == expected
         assert (tmp_path / "LATEST").read_text() == f"{expected}\n"
     with pytest.raises(FileExistsError, match="views"), new_revision(tmp_path) as (work, _revision):
-        for text in ("bad", "worse"):
-            write_into(work, text)
+        write_twice(work)
     assert (tmp_path / "LATEST").read_text() == "r003\n"
     assert {path.name for path in tmp_path.iterdir()} == {"job.toml", "LATEST", "r001", "r002", "r003"}
 
