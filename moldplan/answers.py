@@ -1,0 +1,150 @@
+"""The ten lines a run ends with: what a shop asks first, with a number in each."""
+
+from collections.abc import Callable, Iterator
+
+from moldplan.findings import Finding
+from moldplan.half.model import Half
+from moldplan.mould.model import Coat, Mould
+from moldplan.pattern.model import Pattern
+from moldplan.plan import Plan
+from moldplan.request import Made, Prepared
+from moldplan.tolerances import UNDERCUT_NOTHING
+from moldplan.units import kg, litres, mm
+
+_SEVERITIES = ("stop", "check", "note")
+
+
+def answers(made: Made) -> list[str]:
+    """Return the ten closing lines of a run, and a line for each thing that could not be made."""
+    plan = made.plan
+    rows = (
+        ("Split", _split(plan)),
+        ("Locks", _locks(plan)),
+        ("Rubber", _rubber(plan)),
+        ("Coats", _each(plan, _coats)),
+        ("Clay", _each(plan, _clay)),
+        ("Board", _each(plan, _board)),
+        ("Jacket", _each(plan, _jacket)),
+        ("People", _each(plan, lambda _half, mould: mould.jacket.turning)),
+        ("Files", f"{len(made.files)} in {made.folder}"),
+        ("Look first", _look_first(plan)),
+    )
+    return [f"{name:<11}{text}" for name, text in rows] + [f"{'Not made':<11}{note}" for note in made.notes]
+
+
+def dry_answers(prepared: Prepared) -> list[str]:
+    """Return what a run would make, in a few lines."""
+    pattern = prepared.pattern
+    where = "look for the plane of least undercut" if prepared.plane is None else "cut at the plane given"
+    changed = [
+        f"{setting.name} = {setting.value} {setting.unit}".rstrip() + f" ({setting.origin})"
+        for setting in prepared.settings.values()
+        if not setting.origin.startswith("built-in")
+    ]
+    parts = ", ".join(("plan.json", *(f"{part}/" for part in prepared.parts)))
+    return [
+        f"{'Pattern':<11}{pattern.name}: {_size(pattern)}",
+        f"{'Would':<11}{where}, and plan each half's mould",
+        f"{'Settings':<11}{'; '.join(changed) or 'all from the built-in cards'}",
+        f"{'Would make':<11}{parts} in {prepared.out}",
+        f"{'Written':<11}nothing (dry run)",
+    ]
+
+
+def _size(pattern: Pattern) -> str:
+    x, y, z = pattern.size_mm
+    solid = f"{litres(pattern.volume_mm3)}, {pattern.survey.triangles} triangles"
+    return f"{x:.0f} x {y:.0f} x {z:.0f} mm, {solid}"
+
+
+def _each(plan: Plan, say: Callable[[Half, Mould], str]) -> str:
+    return "; ".join(f"{half.name} ({half.called}) {say(half, mould)}" for half, mould in plan.pairs())
+
+
+def _split(plan: Plan) -> str:
+    if plan.chosen_by == "open":
+        return f"none: a one-part open mould, the figure on its flat back; rim {mm(plan.seam_mm)}"
+    normal = ",".join(f"{value + 0.0:.3f}" for value in plan.plane.normal)
+    how = (
+        "as given" if plan.splits is None else f"least undercut of {plan.splits.directions_tried} directions"
+    )
+    halves = " / ".join(half.called for half in plan.halves)
+    return (
+        f"{halves}, square to {normal}, {plan.plane.offset_mm + 0.0:.1f} mm from the middle ({how}); "
+        f"seam {mm(plan.seam_mm)}"
+    )
+
+
+def _locks(plan: Plan) -> str:
+    if plan.undercut_mm3 <= UNDERCUT_NOTHING * plan.pattern.volume_mm3:
+        return "nothing: every half draws straight off its board"
+    share = plan.undercut_mm3 / plan.pattern.volume_mm3
+    return (
+        f"{litres(plan.undercut_mm3)} ({share:.1%} of the figure): {_each(plan, _undercut)}; "
+        f"{litres(plan.locked_mm3)} would lock however the divide line runs"
+    )
+
+
+def _undercut(half: Half, _mould: Mould) -> str:
+    undercut = half.undercut
+    if not undercut.regions:
+        return litres(undercut.volume_mm3)
+    deepest = max(undercut.regions, key=lambda region: region.depth_mm)
+    places = f"{len(undercut.regions)} place" + ("s" if len(undercut.regions) > 1 else "")
+    return f"{litres(undercut.volume_mm3)} in {places}, deepest {mm(deepest.depth_mm)} at no. {deepest.id}"
+
+
+def _rubber(plan: Plan) -> str:
+    order = sum(mould.rubber.order_kg for mould in plan.moulds)
+    parts = _each(
+        plan, lambda _half, mould: f"{kg(mould.rubber.mass_kg)} ({litres(mould.rubber.volume_mm3)})"
+    )
+    return f"{parts}; order {kg(order)} (in use 15-20 % either way)"
+
+
+def _coats(_half: Half, mould: Mould) -> str:
+    rubber = mould.rubber
+    base = [coat for coat in rubber.coats if _is_base(coat)]
+    extra = sum(rubber.region_coats.values())
+    text = f"{len(base)} all over to {mm(rubber.skin_mm)}"
+    if not extra:
+        return text
+    return f"{text} + {extra} extra passes in {len(rubber.region_coats)} undercuts"
+
+
+def _is_base(coat: Coat) -> bool:
+    """Whether a coat goes over everything (not the passes of one undercut, the draw-out or the edge)."""
+    return coat.region is None and coat.name.startswith(("detail", "thick"))
+
+
+def _clay(_half: Half, mould: Mould) -> str:
+    wall = mould.wall
+    return f"{mm(wall.height_mm)} high, {mm(wall.thickness_mm)} thick, {kg(wall.clay_kg)}"
+
+
+def _board(_half: Half, mould: Mould) -> str:
+    width, height = mould.board.size_mm
+    sheets = "1 sheet" if mould.board.sheets == 1 else f"{mould.board.sheets} sheets, jointed"
+    return f"{width:.0f} x {height:.0f} mm from {sheets}"
+
+
+def _jacket(_half: Half, mould: Mould) -> str:
+    jacket = mould.jacket
+    return f"{kg(jacket.mass_kg)}, {jacket.plies} plies, {mm(jacket.thickness_mm)}"
+
+
+def _look_first(plan: Plan) -> str:
+    """Name the gravest finding, else the drawing of the half with the most undercut."""
+    for finding in _by_severity(plan.findings):
+        if finding.severity != "note":
+            where = f"half {finding.half}: " if finding.half else ""
+            more = sum(other.severity != "note" for other in plan.findings) - 1
+            rest = f" (and {more} more in plan.json)" if more else ""
+            return f"{finding.severity.upper()}: {where}{finding.advice}{rest}"
+    worst = max(plan.halves, key=lambda half: half.undercut.volume_mm3)
+    return f"the drawing of half {worst.name} ({worst.called}) from above"
+
+
+def _by_severity(findings: tuple[Finding, ...]) -> Iterator[Finding]:
+    for severity in _SEVERITIES:
+        yield from (finding for finding in findings if finding.severity == severity)
