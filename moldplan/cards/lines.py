@@ -1,0 +1,137 @@
+"""TOML files that people edit: read with limits, and every complaint with its line."""
+
+import re
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Final
+
+from moldplan.errors import SettingError
+
+#: A card or job file is a page of text; what is larger is some other file.
+LARGEST_BYTES: Final = 1_000_000
+
+_HEADER = re.compile(r"\s*\[{1,2}\s*([^\[\]]+?)\s*\]{1,2}\s*(?:#.*)?")
+_KEY = re.compile(r"\s*((?:\"[^\"]*\"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:\"[^\"]*\"|'[^']*'|[\w-]+))*)\s*=\s*(.*)")
+_AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
+
+
+@dataclass(frozen=True)
+class TomlText:
+    """A TOML file: what it is called in messages, its text and what it says."""
+
+    label: str
+    text: str
+    data: dict[str, Any]
+
+    def line_of(self, path: Sequence[str]) -> int | None:
+        """Return the line (from 1) that sets the value at `path`, or else the nearest table above it."""
+        places = dict(_places(self.text))
+        for length in range(len(path), 0, -1):
+            if (line := places.get(tuple(path[:length]))) is not None:
+                return line
+        return None
+
+    def where(self, path: Sequence[str] = ()) -> str:
+        """Return "FILE, line N" for the value at `path`, or "FILE" when the line cannot be told."""
+        line = self.line_of(path)
+        return self.label if line is None else f"{self.label}, line {line}"
+
+
+def read_toml(path: Path, *, label: str | None = None) -> TomlText:
+    """Read a TOML file of at most 1 MB.
+
+    Parameters
+    ----------
+    path
+        The file.
+    label
+        What messages call it; None takes the file's name.
+
+    Raises
+    ------
+    SettingError
+        When the file is missing, too large, not UTF-8 or broken; the message names the line.
+    """
+    name = label or path.name
+    try:
+        with path.open("rb") as file:
+            raw = file.read(LARGEST_BYTES + 1)
+    except OSError as error:
+        reason = error.strerror or "it cannot be read"
+        raise SettingError(f"{path}: {reason}: check the name and the permissions") from error
+    if len(raw) > LARGEST_BYTES:
+        raise SettingError(f"{path}: larger than 1 MB, which no card or job file is: check the name")
+    return parse_toml(raw, label=name)
+
+
+def parse_toml(raw: bytes, *, label: str) -> TomlText:
+    """Read TOML from bytes.
+
+    Raises
+    ------
+    SettingError
+        When they are not UTF-8 or no TOML; the message names the line.
+    """
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise SettingError(f"{label}, line {line}: the text is not UTF-8: save the file as UTF-8") from error
+    text = text.replace("\r\n", "\n")
+    try:
+        return TomlText(label, text, tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise SettingError(_broken(label, text, str(error))) from error
+    except RecursionError as error:
+        raise SettingError(f"{label}: brackets are nested too deep: this is no card or job file") from error
+
+
+def nearest(name: str, known: Sequence[str]) -> str:
+    """Return what to do about an unknown `name`: the nearest known one, or all of them."""
+    near = get_close_matches(name, known, n=1, cutoff=0.5)
+    if near:
+        return f"did you mean {near[0]}?"
+    return f"known are: {', '.join(known)}"
+
+
+def _broken(label: str, text: str, reason: str) -> str:
+    """Return the message for a file that is no TOML."""
+    match = _AT_LINE.search(reason)
+    line = int(match[1]) if match else text.count("\n") + 1
+    plain = _AT_LINE.sub("", reason).replace("(at end of document)", "at the end of the file").strip()
+    return f"{label}, line {line}: not valid TOML: {plain}: check quotes, brackets and the = sign there"
+
+
+def _places(text: str) -> Iterator[tuple[tuple[str, ...], int]]:
+    """Walk over the tables and keys of a valid TOML text with the line each stands in.
+
+    tomllib tells no lines, so the text is scanned again. Text strings that run over several lines are
+    stepped over; keys inside an inline table count as standing where the inline table stands.
+    """
+    table: tuple[str, ...] = ()
+    closing: str | None = None
+    for number, line in enumerate(text.split("\n"), start=1):
+        if closing is not None:
+            closing = None if closing in line else closing
+        elif (match := _HEADER.fullmatch(line)) is not None:
+            table = _parts(match[1])
+            yield table, number
+        elif (match := _KEY.match(line)) is not None:
+            yield (*table, *_parts(match[1])), number
+            closing = _left_open(match[2])
+
+
+def _parts(dotted: str) -> tuple[str, ...]:
+    """Return the names in a dotted key, without quotes."""
+    return tuple(part.strip("\"'") for part in re.findall(r"\"[^\"]*\"|'[^']*'|[\w-]+", dotted))
+
+
+def _left_open(value: str) -> str | None:
+    """Return the quotes that a text running over several lines waits for, or None."""
+    for quotes in ('"""', "'''"):
+        if value.startswith(quotes) and quotes not in value[3:]:
+            return quotes
+    return None
