@@ -1,0 +1,36 @@
+"""The pattern: a mesh file read, scaled to millimetres, surveyed and, where small things are wrong, mended.
+
+`load_pattern` gives the closed solid every later stage works on; `survey_file` tells what a file holds and what is
+wrong with it without refusing it; `pattern_from_arrays` takes a solid that is already in memory.
+
+A mesh carries no unit (3MF and glTF do), so the size is always asked for, never guessed. What is mended is listed in
+``Survey.repairs`` with how far the surface moved; what is not small is refused with a place and advice.
+
+Raises
+------
+PatternError
+    The file cannot be read, or holds no solid.
+UnitError, SettingError
+    The size or the directions asked for make no sense.
+"""
+
+from moldplan.pattern.arrays import mesh_area_mm2, mesh_volume_mm3, pattern_from_arrays
+from moldplan.pattern.load import UNITS_MM, load_pattern, survey_file
+from moldplan.pattern.model import AXES, Axis, Pattern, Repair, Survey, axis_vector
+from moldplan.pattern.read import Limits
+
+__all__ = [
+    "AXES",
+    "UNITS_MM",
+    "Axis",
+    "Limits",
+    "Pattern",
+    "Repair",
+    "Survey",
+    "axis_vector",
+    "load_pattern",
+    "mesh_area_mm2",
+    "mesh_volume_mm3",
+    "pattern_from_arrays",
+    "survey_file",
+]

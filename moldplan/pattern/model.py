@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
+AXES: tuple[Axis, ...] = get_args(Axis)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,0 +1,127 @@
+"""From a file to points and faces: which formats, which guards, whose numbers mean what."""
+
+import hashlib
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from moldplan.errors import PatternError
+from moldplan.pattern.formats import READERS
+from moldplan.pattern.model import Axis
+from moldplan.pattern.stl import check_triangles, not_finite, read_stl
+from moldplan.pattern.topology import Floats, Ints
+
+_GIB = 1024**3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """How large a file may be before it is refused unread.
+
+    `bytes` counts the file, and for packed formats what it unpacks to; `triangles` counts what
+    it holds, every copy of a repeated part included.
+    """
+
+    bytes: int = 2 * _GIB
+    triangles: int = 12_000_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class RawMesh:
+    """A mesh as its file has it.
+
+    `points` (n, 3) and `faces` (m, 3) are in the file's axes and numbers; `unit` is what the format or the
+    file says one of these numbers is, None when nothing says so; `up` and `front` are the format's custom.
+    """
+
+    name: str
+    path: Path
+    sha256: str
+    file_format: str
+    unit: str | None
+    up: Axis
+    front: Axis
+    points: Floats
+    faces: Ints
+
+
+def read_mesh(path: Path, *, limits: Limits) -> RawMesh:
+    """Return what the mesh file at `path` holds.
+
+    Raises
+    ------
+    PatternError
+        When there is no such file, its ending names no known format, it is over a limit, it cannot be read
+        as what it claims to be, or it holds no triangles or points that are no numbers.
+    """
+    ending = _checked_ending(path, limits)
+    if ending == "stl":
+        points, faces = read_stl(path, most_triangles=limits.triangles)
+        unit, up, front = None, "+z", "-y"
+    else:
+        points, faces, unit, up, front = _guarded(path, ending, limits)
+    _check_arrays(path.name, points, faces, limits)
+    return RawMesh(
+        name=path.stem, path=path, sha256=_sha256(path), file_format=ending, unit=unit,
+        up=up, front=front, points=points, faces=faces,
+    )  # fmt: skip
+
+
+def _checked_ending(path: Path, limits: Limits) -> str:
+    """Return the file's ending, lower case without the dot, after looking at the file from outside."""
+    known = "STL, PLY, OBJ, OFF, 3MF, GLB or GLTF"
+    if path.is_dir():
+        raise PatternError(f"{path}: this is a folder; name the mesh file in it ({known})")
+    if not path.is_file():
+        raise PatternError(f"{path}: no such file; check the name, put quotes round a path with spaces")
+    ending = path.suffix.lower().lstrip(".")
+    if ending not in ("stl", *READERS):
+        raise PatternError(f"{path.name}: unknown ending {path.suffix!r}; export the figure as {known}")
+    size = path.stat().st_size
+    if size == 0:
+        raise PatternError(f"{path.name}: the file is empty; export or copy it again")
+    if size > limits.bytes:
+        raise PatternError(
+            f"{path.name}: {size / _GIB:.2f} GiB, at most {limits.bytes / _GIB:.2f} GiB are read; "
+            "thin the mesh out in the program that made it"
+        )
+    return ending
+
+
+def _guarded(path: Path, ending: str, limits: Limits) -> tuple[Floats, Ints, str | None, Axis, Axis]:
+    """Read by a format library, turning whatever it throws or warns into one refusal."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a library's doubts about a file are no news to a mould maker
+            return READERS[ending](path, limits.bytes, limits.triangles)
+    except PatternError:
+        raise
+    except Exception as error:  # noqa: BLE001 - format libraries throw anything on a broken file
+        why = str(error).strip().splitlines()
+        raise PatternError(
+            f"{path.name}: cannot be read as {ending.upper()} ({why[0][:120] if why else type(error).__name__}); "
+            "it is damaged or something else under that ending: export it again"
+        ) from error
+
+
+def _check_arrays(name: str, points: Floats, faces: Ints, limits: Limits) -> None:
+    """Refuse arrays that no mesh can be made from."""
+    if len(faces) == 0:
+        raise PatternError(
+            f"{name}: no triangles in it; export the figure as a surface mesh, not as points or curves"
+        )
+    check_triangles(name, len(faces), limits.triangles)
+    if int(faces.min()) < 0 or int(faces.max()) >= len(points):
+        raise PatternError(f"{name}: faces name points that are not in the file (points 0 to {len(points) - 1}); "
+                           "export it again")  # fmt: skip
+    finite = np.isfinite(points).all(axis=1)
+    if not bool(finite.all()):
+        raise not_finite(name, int((~finite).sum()))
+
+
+def _sha256(path: Path) -> str:
+    """Return the SHA-256 of the file as hex."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,145 @@
+"""Edges, patches and fans of a triangle mesh, by sorting: no Python object per triangle.
+
+A *half-edge* is one side of one triangle; half-edge ``3 f + i`` runs from corner ``i`` of face ``f`` to the
+next. Half-edges with the same two end points form one *edge*. A closed surface has exactly two half-edges
+on every edge, running opposite ways.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Edges:
+    """The edges of `faces` (m, 3): `order` lists half-edges edge by edge; edge k owns the `count[k]`
+    entries from `start[k]` on."""
+
+    faces: Ints
+    order: Ints
+    start: Ints
+    count: Ints
+
+    @cached_property
+    def open(self) -> Ints:
+        """Half-edges that have no partner."""
+        return self.order[self.start[self.count == 1]]
+
+    @cached_property
+    def crowded(self) -> Ints:
+        """One half-edge of every edge that three or more faces share."""
+        return self.order[self.start[self.count > 2]]
+
+    @cached_property
+    def pairs(self) -> tuple[Ints, Ints]:
+        """The two half-edges, each of shape (k,), of every edge that exactly two faces share."""
+        first = self.start[self.count == 2]
+        return self.order[first], self.order[first + 1]
+
+    @cached_property
+    def chains(self) -> tuple[Ints, Ints]:
+        """Half-edges that follow each other on one edge, whatever its count."""
+        follows = np.ones(len(self.order), dtype=bool)
+        follows[self.start] = False
+        later = np.flatnonzero(follows)
+        return self.order[later - 1], self.order[later]
+
+    def ends(self, half_edges: Ints) -> tuple[Ints, Ints]:
+        """Return where `half_edges` start and end, as point numbers."""
+        face, corner = np.divmod(half_edges, 3)
+        return self.faces[face, corner], self.faces[face, (corner + 1) % 3]
+
+    @property
+    def closed(self) -> bool:
+        """Whether every edge is shared by exactly two faces that run along it in opposite ways."""
+        return bool((self.count == 2).all()) and not bool(self.same_way.any())
+
+    @cached_property
+    def same_way(self) -> Bools:
+        """For every pair: whether both half-edges run the same way, so that one face is flipped."""
+        first, second = self.pairs
+        return np.asarray(self.ends(first)[0] == self.ends(second)[0])
+
+
+def mesh_edges(faces: Ints) -> Edges:
+    """Return the edges of `faces`, whose three corners differ from each other."""
+    a = faces.ravel()
+    b = faces[:, [1, 2, 0]].ravel()
+    points = int(faces.max(initial=-1)) + 1
+    key = np.minimum(a, b) * points + np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    fresh = np.ones(len(key), dtype=bool)
+    fresh[1:] = key[1:] != key[:-1]
+    start = np.flatnonzero(fresh)
+    return Edges(faces, order, start, np.diff(np.append(start, len(key))))
+
+
+def linked(rows: Ints, columns: Ints, size: int) -> tuple[int, Ints]:
+    """Return how many groups the links ``rows[i] - columns[i]`` leave of `size` things, and each one's group."""
+    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(size, size))
+    number, labels = connected_components(graph, directed=False)
+    return int(number), np.asarray(labels, dtype=np.int64)
+
+
+def face_bodies(edges: Edges) -> tuple[int, Ints]:
+    """Return the number of bodies (faces joined edge to edge) and the body (m,) of every face."""
+    first, second = edges.chains
+    return linked(first // 3, second // 3, len(edges.faces))
+
+
+def turned_faces(edges: Edges) -> tuple[Bools, bool]:
+    """Return the least set of faces to turn so that neighbours agree, and whether agreement is possible.
+
+    Notes
+    -----
+    Every face is put in twice, as it is and turned; neighbours that agree link like to like, the others
+    link like to turned. A patch then falls into two groups, one for each of its windings; the
+    one that turns fewer faces is taken. When both copies of a face land in one group the surface has
+    one side only.
+    """
+    size = len(edges.faces)
+    first, second = (half // 3 for half in edges.pairs)
+    swap = np.where(edges.same_way, size, 0)
+    rows = np.concatenate([first, first + size])
+    columns = np.concatenate([second + swap, second + size - swap])
+    groups, label = linked(rows, columns, 2 * size)
+    as_is, turned = label[:size], label[size:]
+    kept = np.bincount(as_is, minlength=groups)
+    fewer = kept[as_is] < kept[turned]
+    tie = (kept[as_is] == kept[turned]) & (as_is > turned)
+    return fewer | tie, not bool((as_is == turned).any())
+
+
+def fan_count(edges: Edges) -> int:
+    """Return the number of points, a point where several sheets only touch counted once for each sheet."""
+    first, second = edges.pairs
+    follow_first, follow_second = (half - half % 3 + (half + 1) % 3 for half in (first, second))
+    same = edges.same_way
+    rows = np.concatenate([first, follow_first])
+    columns = np.concatenate(
+        [np.where(same, second, follow_second), np.where(same, follow_second, second)],
+    )
+    return linked(rows, columns, edges.faces.size)[0]
+
+
+def genus_sum(edges: Edges, bodies: int) -> int:
+    """Return the handles of a closed surface, summed over its bodies (Euler: V - E + F = 2 b - 2 g)."""
+    euler = fan_count(edges) - len(edges.count) + len(edges.faces)
+    return (2 * bodies - euler) // 2
+
+
+def open_loops(edges: Edges) -> tuple[int, Ints]:
+    """Return the number of connected open borders and the border of every half-edge of ``edges.open``."""
+    start, end = edges.ends(edges.open)
+    points, compact = np.unique(np.concatenate([start, end]), return_inverse=True)
+    number, label = linked(compact[: len(start)], compact[len(start) :], len(points))
+    return number, label[compact[: len(start)]]
