@@ -13,6 +13,7 @@ from moldplan.cards.loader import (
     built_in_cards,
     card_text,
     copy_card,
+    known_keys,
     list_cards,
     resolve_settings,
 )
@@ -20,5 +21,5 @@ from moldplan.cards.model import Setting, Settings, Tag
 
 __all__ = [
     "DEFAULT_CARDS", "KINDS", "Card", "CardChoice", "Entry", "JobSettings", "Override", "Setting", "Settings",
-    "Tag", "built_in_cards", "card_text", "copy_card", "list_cards", "resolve_settings",
+    "Tag", "built_in_cards", "card_text", "copy_card", "known_keys", "list_cards", "resolve_settings",
 ]  # fmt: skip

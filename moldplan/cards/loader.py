@@ -116,16 +116,20 @@ def resolve_settings(
     return Settings(MappingProxyType(settings))
 
 
-def list_cards(cards_dir: Path | None = None) -> tuple[Card, ...]:
-    """Return the built-in cards and, after them, those of the shop's folder.
+def list_cards() -> list[str]:
+    """Return a line for people on each built-in card: its name, kind and title, defaults marked."""
+    cards = sorted(built_in_cards().values(), key=lambda card: (KINDS.index(card.kind), card.name))
+    width = max(len(card.name) for card in cards) + 2
+    return [
+        f"{card.name:<{width}}{card.kind:<9}{card.title}"
+        + ("" if card.name == DEFAULT_CARDS[card.kind] else " (used when a job file chooses it)")
+        for card in cards
+    ]
 
-    Raises
-    ------
-    SettingError
-        When the folder or one of its cards cannot be used.
-    """
-    shop = _shop_cards(cards_dir) if cards_dir is not None else ()
-    return (*sorted(built_in_cards().values(), key=lambda card: KINDS.index(card.kind)), *shop)
+
+def known_keys(kind: str) -> Mapping[str, Entry]:
+    """Return every key a card of `kind` has, with its built-in value and what it may hold."""
+    return _own_cards()[kind].entries
 
 
 def card_text(name: str) -> str:

@@ -1,0 +1,129 @@
+"""What a half's mould has to say beyond its numbers."""
+
+from collections.abc import Iterator
+from functools import partial
+
+from moldplan.cards.model import Settings
+from moldplan.findings import Finding
+from moldplan.half.model import Half, Region
+from moldplan.mould.handling import CAUTION, crew_limit_kg
+from moldplan.mould.model import Board, Jacket, Rubber
+from moldplan.units import kg, mm
+
+_STAGE = "mould"
+_LONG_MM = 1000.0  # common practice, no source: over about 1 m prefer addition cure
+
+
+def remarks(
+    half: Half, rubber: Rubber, board: Board, jacket: Jacket, settings: Settings
+) -> Iterator[Finding]:
+    """Walk over the findings of one half's mould, gravest first."""
+    yield from _loops(half)
+    for region in half.undercut.regions:
+        yield from _of_region(half, region, rubber, settings)
+    yield from _of_size(half, settings)
+    yield from _turning(half, jacket, settings)
+    yield from _to_build(half, board, jacket, settings)
+
+
+def _loops(half: Half) -> Iterator[Finding]:
+    """Stop when the rubber would close round the pattern."""
+    links = half.undercut.links
+    if links <= 0:
+        return
+    tunnel = next((region for region in half.undercut.regions if region.mouths >= 2), None)
+    loops = "a closed loop" if links == 1 else f"{links} closed loops"
+    yield Finding(
+        code="rubber-loop",
+        severity="stop",
+        stage=_STAGE,
+        half=half.name,
+        place_mm=None if tunnel is None else tunnel.centre_mm,
+        value=float(links),
+        limit=0.0,
+        unit="loops",
+        advice=f"the rubber makes {loops} through the {half.called} half and cannot come off whole: "
+        "cut or web each one, plug the opening, or move the split",
+    )
+
+
+def _of_region(half: Half, region: Region, rubber: Rubber, settings: Settings) -> Iterator[Finding]:
+    """Say what is special about one undercut."""
+    check = partial(Finding, severity="check", stage=_STAGE, half=half.name, place_mm=region.centre_mm)
+    if region.mouths >= 2:
+        advice = (
+            f"undercut {region.id} goes right through ({region.mouths} mouths): "
+            "web it with a rubber plug or cut the rubber there"
+        )
+        yield check(code="tunnel", value=float(region.mouths), limit=1.0, unit="mouths", advice=advice)
+    if region.mouths == 0:
+        advice = f"undercut {region.id} is closed all round, no brush gets in: fill or open it on the pattern"
+        yield check(code="sealed-pocket", value=0.0, limit=1.0, unit="mouths", advice=advice)
+    limit_mm = settings.number("mould.deep_fill_mm")
+    solid_mm = solid_rubber_mm(region, rubber, settings)
+    if solid_mm > limit_mm:
+        advice = (
+            f"undercut {region.id} takes about {mm(solid_mm)} of solid rubber, over {mm(limit_mm)}: "
+            "think of a loose jacket piece, a plug, another split, or filler on the pattern"
+        )
+        yield check(code="deep-fill", value=solid_mm, limit=limit_mm, unit="mm", advice=advice)
+
+
+def solid_rubber_mm(region: Region, rubber: Rubber, settings: Settings) -> float:
+    """Return how thick the rubber stands on the pattern in one undercut, mm: skin and extra passes.
+
+    Accurate to one thick coat, because passes are whole.
+    """
+    passes = rubber.region_coats.get(region.id, 0)
+    return rubber.skin_mm + passes * settings.number("rubber.thick_coat_mm")
+
+
+def _of_size(half: Half, settings: Settings) -> Iterator[Finding]:
+    """Say what follows from the half's size."""
+    limit_mm = settings.number("mould.deep_half_mm")
+    if half.height_mm > limit_mm:
+        yield Finding(
+            code="deep-half", severity="check", stage=_STAGE, half=half.name, value=half.height_mm,
+            limit=limit_mm, unit="mm",
+            advice=f"the open mould is {mm(half.height_mm)} deep and styrene lies in it: no head inside "
+            "without extraction at the lip, a second person and supplied air",
+        )  # fmt: skip
+    spread = half.vertices.max(axis=0) - half.vertices.min(axis=0)
+    longest_mm = float(spread.max())
+    if settings.text("rubber.cure") == "condensation" and longest_mm > _LONG_MM:
+        yield Finding(
+            code="rubber-shrinks", severity="check", stage=_STAGE, half=half.name, value=longest_mm,
+            limit=_LONG_MM, unit="mm",
+            advice="condensation-cure rubber shrinks 0.3 to 0.6 %, which steps the seam at this length: "
+            "prefer addition cure, or make both halves from one batch in one week",
+        )  # fmt: skip
+
+
+def _turning(half: Half, jacket: Jacket, settings: Settings) -> Iterator[Finding]:
+    """Say when the shop's crew cannot turn the half by hand."""
+    limit_kg = crew_limit_kg(settings)
+    if jacket.turning_kg <= limit_kg:
+        return
+    yield Finding(
+        code="turning-aid", severity="check", stage=_STAGE, half=half.name, value=jacket.turning_kg,
+        limit=limit_kg, unit="kg",
+        advice=f"turning the {half.called} half over moves {kg(jacket.turning_kg)}, more than the "
+        f"{limit_kg:.1f} kg filter for the crew: plan a frame, a hoist or more hands; {CAUTION}",
+    )  # fmt: skip
+
+
+def _to_build(half: Half, board: Board, jacket: Jacket, settings: Settings) -> Iterator[Finding]:
+    """Note what board and jacket need beyond the usual."""
+    if board.sheets > 1:
+        yield Finding(
+            code="board-joints", severity="note", stage=_STAGE, half=half.name, value=float(board.sheets),
+            limit=1.0, unit="sheets",
+            advice=f"the board is larger than a stock sheet: joint {board.sheets} sheets, flat and stiff",
+        )  # fmt: skip
+    area_m2, limit_m2 = jacket.area_mm2 * 1e-6, settings.number("jacket.large_area_m2")
+    if area_m2 > limit_m2:
+        yield Finding(
+            code="jacket-ribs", severity="note", stage=_STAGE, half=half.name, value=area_m2, limit=limit_m2,
+            unit="m2",
+            advice="a jacket this large is stiffened with ribs once its skin is cool, not with more plies",
+        )  # fmt: skip
