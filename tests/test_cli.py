@@ -18,7 +18,6 @@ from typer.testing import CliRunner, Result
 from moldplan.cli import app
 from moldplan.schema import plan_schema
 
-
 TEN_WORDS = ["Split", "Locks", "Rubber", "Coats", "Clay", "Board", "Jacket", "People", "Files", "Look"]
 
 
@@ -184,7 +183,7 @@ def test_a_normal_and_its_opposite_give_the_same_plan(mushroom: Path) -> None:
 
 
 def test_settings_say_where_they_come_from(mushroom: Path, tmp_path: Path) -> None:
-    (tmp_path / "job.toml").write_text('[mould]\nskin_mm = "9 mm"\n')
+    (tmp_path / "job.toml").write_text('[set.mould]\nskin_mm = "9 mm"\n')
     words = ("--height", "1 m", "--cut", "0,1,0@0", "--job", str(tmp_path / "job.toml"))
     settings = planned(mushroom, *words, "--set", "mould.edge_width_mm=50 mm")["job"]["settings"]
     assert settings["mould.skin_mm"]["value"] == 9
