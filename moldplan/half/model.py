@@ -36,7 +36,8 @@ class Region:
 class Gaps:
     """Every gap of every column, for drawing and for filling. Gap k lies over cell (`row[k]`, `col[k]`)
     of `grid` from `low_mm[k]` to `high_mm[k]` and belongs to region `region[k]` (its `Region.id`).
-    Gaps of regions too small to name are left out (`Undercut.crumbs_mm3` counts them)."""
+    Gaps of regions too small to name are left out (`Undercut.crumbs_mm3` counts them).
+    """
 
     grid: Grid
     row: NDArray[np.int32]
