@@ -21,3 +21,13 @@ LEAST_HALF_SHARE: Final = 0.15
 DEFAULT_CELLS: Final = 512
 #: Points nearer than this share of the bounding-box diagonal are welded.
 WELD_REL: Final = 1e-6
+#: A body is a sheet, or a face a line, when its thinnest measure is below this share of its longest.
+FLAT_REL: Final = 1e-9
+#: A hole with more edges than this is no pin-hole and is not closed unasked.
+PIN_HOLE_EDGES: Final = 8
+#: Nor is one whose cap is over this share of the whole surface.
+PIN_HOLE_AREA_SHARE: Final = 1e-3
+#: A body lies inside another when at least this share of its volume does; the rest is rounding.
+BURIED_SHARE: Final = 1.0 - 1e-6
+#: A separate body under this share of the largest one's volume is a speck of a scan, not a part.
+SPECK_SHARE: Final = 1e-6

@@ -1,10 +1,11 @@
 """The pattern: a mesh file read, scaled to millimetres, surveyed and, where small things are wrong, mended.
 
-`load_pattern` gives the closed solid every later stage works on; `survey_file` tells what a file holds and what is
-wrong with it without refusing it; `pattern_from_arrays` takes a solid that is already in memory.
+`load_pattern` gives the closed solid every later stage works on; `survey_file` tells what a file holds and
+what is wrong with it without refusing it; `pattern_from_arrays` takes a solid that is already in memory.
 
-A mesh carries no unit (3MF and glTF do), so the size is always asked for, never guessed. What is mended is listed in
-``Survey.repairs`` with how far the surface moved; what is not small is refused with a place and advice.
+A mesh carries no unit (3MF and glTF do), so the size is always asked for, never guessed. What is mended is
+listed in ``Survey.repairs`` with how far the surface moved; what is not small is refused with a place and
+advice.
 
 Raises
 ------
@@ -15,9 +16,10 @@ UnitError, SettingError
 """
 
 from moldplan.pattern.arrays import mesh_area_mm2, mesh_volume_mm3, pattern_from_arrays
+from moldplan.pattern.describe import describe_survey, survey_document
+from moldplan.pattern.limits import Limits
 from moldplan.pattern.load import UNITS_MM, load_pattern, survey_file
 from moldplan.pattern.model import AXES, Axis, Pattern, Repair, Survey, axis_vector
-from moldplan.pattern.read import Limits
 
 __all__ = [
     "AXES",
@@ -28,9 +30,11 @@ __all__ = [
     "Repair",
     "Survey",
     "axis_vector",
+    "describe_survey",
     "load_pattern",
     "mesh_area_mm2",
     "mesh_volume_mm3",
     "pattern_from_arrays",
+    "survey_document",
     "survey_file",
 ]

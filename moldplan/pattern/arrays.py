@@ -2,12 +2,12 @@
 
 from pathlib import Path
 
-import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
 from moldplan.errors import PatternError
 from moldplan.pattern.model import Axis, Pattern, Survey
+from moldplan.pattern.topology import face_bodies, genus_sum, mesh_edges
 
 
 def mesh_volume_mm3(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> float:
@@ -46,12 +46,15 @@ def pattern_from_arrays(
     points = np.array(vertices, dtype=np.float64)
     points -= 0.5 * (points.min(axis=0) + points.max(axis=0))
     triangles = np.array(faces, dtype=np.int64)
-    solid = manifold3d.Manifold(
-        manifold3d.Mesh64(vert_properties=points, tri_verts=triangles.astype(np.uint64))
-    )
-    if solid.status() != manifold3d.Error.NoError or solid.volume() <= 0.0:
-        raise PatternError(f"{name}: the mesh is no closed outward-wound solid ({solid.status()})")
+    edges = mesh_edges(triangles)
+    if not edges.closed:
+        raise PatternError(
+            f"{name}: not closed: {len(edges.open)} open edges, {len(edges.crowded)} shared by more than two "
+            f"faces, {int(edges.same_way.sum())} between faces that disagree; weld and orient the mesh first"
+        )
     volume = mesh_volume_mm3(points, triangles)
+    if volume <= 0.0:
+        raise PatternError(f"{name}: the mesh encloses {volume:g} mm3; wind its faces outward")
     size = points.max(axis=0) - points.min(axis=0)
     frozen(points)
     frozen(triangles)
@@ -59,7 +62,7 @@ def pattern_from_arrays(
         file_name=name, sha256="", file_format="arrays", file_unit="mm", scale_known=True,
         points_found=len(points), triangles_found=len(triangles), open_edges_found=0, open_loops_found=0,
         nonmanifold_edges_found=0, doubled_faces_found=0, degenerate_faces_found=0, flipped_faces_found=0,
-        triangles=len(triangles), bodies=len(solid.decompose()), genus=solid.genus(), watertight=True,
+        triangles=len(triangles), bodies=face_bodies(edges)[0], genus=genus_sum(edges), watertight=True,
         size_mm=(float(size[0]), float(size[1]), float(size[2])),
         area_mm2=mesh_area_mm2(points, triangles), volume_mm3=volume,
         repairs=(), deviation_mm=0.0, problems=(),

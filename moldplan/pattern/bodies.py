@@ -1,148 +1,155 @@
-"""One solid out of the closed shells of a file: turned outward, filled, joined, or refused as several figures."""
+"""One solid out of the closed shells of a file: turned outward, filled, joined, or refused as several."""
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import manifold3d
 import numpy as np
 
 from moldplan.pattern.arrays import mesh_volume_mm3
-from moldplan.pattern.topology import Bools, Floats, Ints, face_bodies, mesh_edges
+from moldplan.pattern.topology import Floats, Ints, Surface, face_bodies
+from moldplan.tolerances import BURIED_SHARE, FLAT_REL, SPECK_SHARE
 
-#: A body is flat when its volume is below this share of its bounding box's diagonal cubed.
-FLAT_SHARE = 1e-9
-#: A shell counts as buried when this share of its volume lies inside the other body.
-BURIED_SHARE = 1.0 - 1e-6
+#: Files of loose crumbs are no figures; more shells than this are not sorted out.
+_MOST_SHELLS = 1000
+
+Counts = tuple[tuple[str, int], ...]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bodies:
-    """What became of the shells; lengths in the file's numbers."""
+class OneBody:
+    """What became of the shells. `problems` is empty when the surface is one body."""
 
-    points: Floats
-    faces: Ints
+    surface: Surface
     bodies: int
-    turned_faces: int = 0
-    repairs: list[tuple[str, int]] = field(default_factory=list)
+    turned: int = 0
+    repairs: Counts = ()
     problems: tuple[str, ...] = ()
 
 
-def one_body(points: Floats, faces: Ints) -> Bodies:
-    """Return a closed, consistently wound mesh as one outward-wound body, or say why it cannot be one."""
-    number, label = face_bodies(mesh_edges(faces))
-    shells = [np.flatnonzero(label == shell) for shell in range(number)] if number < 1000 else []
-    return _shelled(points, faces, shells, number)
+@dataclass(frozen=True)
+class _Shell:
+    """One closed shell, wound outward; `volume` keeps the sign it had in the file."""
+
+    faces: Ints
+    volume: float
+    low: Floats
+    high: Floats
+
+    @property
+    def solid_volume(self) -> float:
+        """Volume inside, whichever way the shell was wound."""
+        return abs(self.volume)
+
+    @property
+    def thick(self) -> bool:
+        """Whether there is anything inside."""
+        return self.solid_volume > FLAT_REL * float(np.linalg.norm(self.high - self.low)) ** 3
 
 
-def _shelled(points: Floats, faces: Ints, shells: list[Ints], number: int) -> Bodies:
-    """Sort out the shells, given as face numbers."""
-    if not shells:
-        many = (
-            f"{number} separate bodies in one file; give one figure (delete loose crumbs) and export it again"
-        )
-        return Bodies(points=points, faces=faces, bodies=number, problems=(many,))
-    middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
-    volumes = np.array([mesh_volume_mm3(points - middle, faces[shell]) for shell in shells])
-    flat = [
-        k
-        for k, shell in enumerate(shells)
-        if abs(volumes[k]) <= FLAT_SHARE * _diagonal(points[faces[shell]]) ** 3
-    ]
-    if flat:
-        sheet = f"{len(flat)} of {number} bodies are flat: a sheet without thickness cannot be cast; give it thickness"
-        return Bodies(points=points, faces=faces, bodies=number, problems=(sheet,))
-    outward = faces.copy()
-    for shell, volume in zip(shells, volumes, strict=True):
-        if volume < 0.0:
-            outward[shell] = outward[shell][:, ::-1]
-    order = np.argsort(-np.abs(volumes), kind="stable")
-    outer, voids, buried = _outermost(points, outward, [shells[k] for k in order], volumes[order])
-    kept = np.sort(np.concatenate(outer))
-    inside_out = [shell for shell in outer if volumes[[s is shell for s in shells].index(True)] < 0.0]
-    repairs = [("bodies that were inside out turned", len(inside_out)), ("inner hollows filled", voids),
-               ("buried bodies dropped", buried)]  # fmt: skip
-    turned = sum(len(shell) for shell in inside_out)
-    if len(outer) == 1:
-        return Bodies(points=points, faces=outward[kept], bodies=1, turned_faces=turned, repairs=repairs)
-    return _joined(points, outward, outer, repairs, turned)
+def one_body(surface: Surface) -> OneBody:
+    """Return a closed, consistently wound surface as one outward-wound body, or say why it cannot be one.
+
+    Notes
+    -----
+    A shell inside another is a hollow or buried: rubber never reaches it, and it is dropped. Shells that
+    cross or touch are united. Specks are dropped. What then still falls apart is several figures.
+    """
+    number, label = face_bodies(surface.edges)
+    if number > _MOST_SHELLS:
+        many = f"{number} separate bodies in one file; delete the loose crumbs and export one figure"
+        return OneBody(surface=surface, bodies=number, problems=(many,))
+    shells = _shells(surface, np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label))[:-1]))
+    thin = sum(not shell.thick for shell in shells)
+    if thin:
+        sheet = f"{thin} of {number} bodies are sheets without thickness; give them thickness or delete them"
+        return OneBody(surface=surface, bodies=number, problems=(sheet,))
+    outer, hidden = _outermost(surface.points, shells)
+    kept = [shell for shell in outer if shell.solid_volume >= SPECK_SHARE * outer[0].solid_volume]
+    inside_out = [shell for shell in kept if shell.volume < 0.0]
+    repairs = (
+        ("bodies that were inside out turned", len(inside_out)),
+        ("inner hollows filled", sum(shell.volume < 0.0 for shell in hidden)),
+        ("buried bodies dropped", sum(shell.volume > 0.0 for shell in hidden)),
+        ("loose specks dropped", len(outer) - len(kept)),
+    )
+    turned = sum(len(shell.faces) for shell in inside_out)
+    faces = np.concatenate([shell.faces for shell in kept])
+    if len(kept) == 1:
+        return OneBody(surface=Surface(surface.points, faces), bodies=1, turned=turned, repairs=repairs)
+    return _joined(Surface(surface.points, faces), kept, repairs, turned)
 
 
-def _diagonal(corners: Floats) -> float:
-    """Return the diagonal of the bounding box of corners (m, 3, 3)."""
-    flat = corners.reshape(-1, 3)
-    return float(np.linalg.norm(np.ptp(flat, axis=0)))
+def _shells(surface: Surface, groups: Iterable[Ints]) -> list[_Shell]:
+    """Return the shells, largest first."""
+    middle = 0.5 * (surface.points.min(axis=0) + surface.points.max(axis=0))
+    shells = []
+    for group in groups:
+        faces = surface.faces[np.sort(group)]
+        corners = surface.points[faces].reshape(-1, 3)
+        volume = mesh_volume_mm3(surface.points - middle, faces)
+        outward = faces if volume >= 0.0 else faces[:, ::-1]
+        shells.append(_Shell(outward, volume, corners.min(axis=0), corners.max(axis=0)))
+    return sorted(shells, key=lambda shell: -shell.solid_volume)
 
 
 def _solid(points: Floats, faces: Ints) -> manifold3d.Manifold:
     """Return faces as a solid of its own."""
     used, compact = np.unique(faces, return_inverse=True)
-    return manifold3d.Manifold(
-        manifold3d.Mesh64(
-            vert_properties=np.ascontiguousarray(points[used]),
-            tri_verts=compact.reshape(-1, 3).astype(np.uint64),
-        )
+    mesh = manifold3d.Mesh64(
+        vert_properties=np.ascontiguousarray(points[used]),
+        tri_verts=compact.reshape(-1, 3).astype(np.uint64),
     )
+    return manifold3d.Manifold(mesh)
 
 
-def _outermost(
-    points: Floats, faces: Ints, shells: list[Ints], volumes: Floats
-) -> tuple[list[Ints], int, int]:
-    """Return the shells that lie in no other (largest first), and how many were hollows and buried bodies."""
-    boxes = [
-        (points[faces[shell]].min(axis=(0, 1)), points[faces[shell]].max(axis=(0, 1))) for shell in shells
-    ]
-    outer: list[int] = []
-    voids = buried = 0
-    for k, shell in enumerate(shells):
-        low, high = boxes[k]
-        around = [j for j in outer if bool((boxes[j][0] <= low).all() and (boxes[j][1] >= high).all())]
-        if any(_holds(points, faces[shells[j]], faces[shell]) for j in around):
-            voids += int(volumes[k] < 0.0)
-            buried += int(volumes[k] > 0.0)
-        else:
-            outer.append(k)
-    return [shells[k] for k in outer], voids, buried
+def _outermost(points: Floats, shells: list[_Shell]) -> tuple[list[_Shell], list[_Shell]]:
+    """Return the shells that lie in no other, and those that do; both largest first."""
+    outer: list[_Shell] = []
+    hidden: list[_Shell] = []
+    for shell in shells:
+        around = (
+            large
+            for large in outer
+            if bool((large.low <= shell.low).all()) and bool((large.high >= shell.high).all())
+        )
+        (hidden if any(_holds(points, large, shell) for large in around) else outer).append(shell)
+    return outer, hidden
 
 
-def _holds(points: Floats, large: Ints, small: Ints) -> bool:
+def _holds(points: Floats, large: _Shell, small: _Shell) -> bool:
     """Return whether the body `small` lies inside the body `large`."""
-    inner = _solid(points, small)
-    shared = _solid(points, large) ^ inner
+    inner = _solid(points, small.faces)
+    shared = _solid(points, large.faces) ^ inner
     return bool(shared.volume() >= BURIED_SHARE * inner.volume())
 
 
-def _joined(
-    points: Floats, faces: Ints, shells: list[Ints], repairs: list[tuple[str, int]], turned: int
-) -> Bodies:
-    """Unite overlapping bodies; refuse when they stay apart."""
+def _joined(surface: Surface, shells: list[_Shell], repairs: Counts, turned: int) -> OneBody:
+    """Unite bodies that overlap or touch; refuse when they stay apart."""
     united = manifold3d.Manifold.batch_boolean(
-        [_solid(points, faces[shell]) for shell in shells], manifold3d.OpType.Add
+        [_solid(surface.points, shell.faces) for shell in shells], manifold3d.OpType.Add
     )
     parts = united.decompose()
-    solid = [part for part in parts if part.volume() > 0.0]
-    if len(solid) != 1:
-        return Bodies(points=points, faces=faces, bodies=len(solid), repairs=repairs, turned_faces=turned,
-                      problems=(_apart(solid),))  # fmt: skip
-    mesh = solid[0].to_mesh64()
-    repairs = [*repairs, ("overlapping bodies joined", len(shells)), ("inner hollows filled", len(parts) - 1)]
-    return Bodies(
-        points=np.array(mesh.vert_properties[:, :3], dtype=np.float64),
-        faces=np.array(mesh.tri_verts, dtype=np.int64), bodies=1, repairs=repairs, turned_faces=turned,
-    )  # fmt: skip
+    solids = sorted((part for part in parts if part.volume() > 0.0), key=lambda solid: -solid.volume())
+    if len(solids) != 1:
+        problem = (
+            _apart(solids) if solids else "its bodies could not be joined; join them into one solid first"
+        )
+        return OneBody(surface=surface, bodies=len(solids), turned=turned, problems=(problem,))
+    mesh = solids[0].to_mesh64()
+    points = np.array(mesh.vert_properties[:, :3], dtype=np.float64)
+    faces = np.array(mesh.tri_verts, dtype=np.int64)
+    repairs = (*repairs, ("overlapping bodies joined", len(shells)), ("inner hollows filled", len(parts) - 1))
+    return OneBody(surface=Surface(points, faces), bodies=1, turned=turned, repairs=repairs)
 
 
 def _apart(solids: list[manifold3d.Manifold]) -> str:
     """Say how the bodies lie apart."""
-    solids = sorted(solids, key=lambda solid: -solid.volume())
-    low, high = (np.array(part) for part in (solids[1].bounding_box()[:3], solids[1].bounding_box()[3:]))
-    size = " x ".join(f"{value:.4g}" for value in high - low)
-    place = "(" + ", ".join(f"{value:.6g}" for value in 0.5 * (low + high)) + ")"
+    box = np.array(solids[1].bounding_box()).reshape(2, 3)
+    size = " x ".join(f"{value:.4g}" for value in box[1] - box[0])
+    place = ", ".join(f"{value:.6g}" for value in box.mean(axis=0))
     share = 100.0 * solids[1].volume() / solids[0].volume()
     return (
-        f"{len(solids)} bodies that do not touch; the second, {size} in the file's numbers and {share:.3g} % of the "
-        f"first, lies at {place}; give each its own file, delete it, or join them into one solid"
+        f"{len(solids)} bodies that are not joined; the second largest ({share:.3g} % of the largest, {size} "
+        f"in the file's numbers) lies at ({place}); delete it, give it its own file, or join it to the first"
     )
-
-
-def is_closed(faces: Ints) -> Bools:
-    """Return whether every edge of `faces` is shared by exactly two faces, as a bool array of one."""
-    return np.array([mesh_edges(faces).closed])

@@ -2,32 +2,38 @@
 
 import numpy as np
 
-from moldplan.pattern.topology import Bools, Ints, linked, mesh_edges
+from moldplan.pattern.topology import Bools, Edges, Ints, linked, mesh_edges
 
 
-def drop_doubled(faces: Ints) -> tuple[Ints, int, int]:
-    """Return the faces without doubles, how many were dropped, and how many of these were inner walls.
+def doubled_faces(faces: Ints) -> tuple[Bools, Bools]:
+    """Return which faces (m,) repeat an earlier one, and which belong to a wall between touching bodies.
 
     Notes
     -----
-    Faces with the same three corners are doubles. Same winding: the first stays. Where two of opposite winding
-    meet, they are either one face drawn from both sides (the first stays) or the wall where two bodies
-    touch (both go). It is a wall when at the patch's border at least two other faces hold the edge, so that
-    the surface stays closed without it.
+    Faces with the same three corners are doubles. Same winding: the first stays. Where two of opposite
+    winding meet, they are either one face drawn from both sides (the first stays) or the wall where two
+    bodies touch (both go). It is a wall when all along the border of its patch two other faces or more
+    hold the edge, so that the surface stays closed without it.
     """
     corners = np.sort(faces, axis=1)
     order = np.lexsort(corners.T[::-1])
     fresh = np.ones(len(faces), dtype=bool)
     fresh[1:] = (corners[order][1:] != corners[order][:-1]).any(axis=1)
     if bool(fresh.all()):
-        return faces, 0, 0
+        return np.zeros(len(faces), dtype=bool), np.zeros(len(faces), dtype=bool)
     group = np.empty(len(faces), dtype=np.int64)
     group[order] = np.cumsum(fresh) - 1
-    keep = np.zeros(len(faces), dtype=bool)
-    keep[np.unique(group, return_index=True)[1]] = True
-    wall = _walls(faces, group, keep)
-    keep &= ~wall
-    return faces[keep], int((~keep).sum()), 2 * int(wall.sum())
+    single = np.unique(group, return_index=True)[1]
+    repeat = np.ones(len(faces), dtype=bool)
+    repeat[single] = False
+    net = np.bincount(group, weights=np.where(_even(faces), 1, -1))
+    opposed = (np.bincount(group) == 2) & (net == 0)
+    wall = np.zeros(len(single), dtype=bool)
+    if bool(opposed.any()):
+        wall = _walls(mesh_edges(faces[single]), opposed[group[single]])
+    in_wall = np.zeros(len(single), dtype=bool)
+    in_wall[group[single]] = wall
+    return repeat & ~in_wall[group], in_wall[group]
 
 
 def _even(faces: Ints) -> Bools:
@@ -37,26 +43,15 @@ def _even(faces: Ints) -> Bools:
     return np.asarray(faces[rows, (first + 1) % 3] < faces[rows, (first + 2) % 3])
 
 
-def _walls(faces: Ints, group: Ints, keep: Bools) -> Bools:
-    """Return which of the kept faces are walls between two bodies."""
-    sign = np.where(_even(faces), 1, -1)
-    net = np.bincount(group, weights=sign)
-    many = np.bincount(group)
-    opposed = keep & ((many == 2) & (net == 0))[group]
-    wall = np.zeros(len(faces), dtype=bool)
-    if not bool(opposed.any()):
-        return wall
-    single = np.flatnonzero(keep)
-    edges = mesh_edges(faces[single])
+def _walls(edges: Edges, opposed: Bools) -> Bools:
+    """Return which of the opposed pairs, one face of each being in `edges`, are walls."""
     edge_of = np.empty(edges.faces.size, dtype=np.int64)
     edge_of[edges.order] = np.repeat(np.arange(len(edges.count)), edges.count)
-    paired = opposed[single]
     owner = np.arange(edges.faces.size) // 3
-    others = np.bincount(edge_of[~paired[owner]], minlength=len(edges.count))
+    others = np.bincount(edge_of[~opposed[owner]], minlength=len(edges.count))
     first, second = (half // 3 for half in edges.chains)
-    both = paired[first] & paired[second]
-    _, patch = linked(first[both], second[both], len(single))
-    held = np.bincount(patch[owner], weights=(others[edge_of] >= 2) & paired[owner])
-    torn = np.bincount(patch[owner], weights=(others[edge_of] == 1) & paired[owner])
-    wall[single] = paired & (held[patch] > 0) & (torn[patch] == 0)
-    return wall
+    both = opposed[first] & opposed[second]
+    _, patch = linked(first[both], second[both], len(edges.faces))
+    held = np.bincount(patch[owner], weights=(others[edge_of] >= 2) & opposed[owner])
+    torn = np.bincount(patch[owner], weights=(others[edge_of] == 1) & opposed[owner])
+    return np.asarray(opposed & (held[patch] > 0) & (torn[patch] == 0))

@@ -7,9 +7,11 @@ import numpy as np
 
 from moldplan.errors import PatternError, SettingError, UnitError
 from moldplan.pattern.arrays import frozen, mesh_area_mm2, mesh_volume_mm3
+from moldplan.pattern.limits import Limits
 from moldplan.pattern.mend import Mended, mend
 from moldplan.pattern.model import AXES, Axis, Pattern, Survey
-from moldplan.pattern.read import Limits, RawMesh, read_mesh
+from moldplan.pattern.read import RawMesh, read_mesh
+from moldplan.pattern.topology import Floats
 
 #: Millimetres in the units a mesh may be in (the inch is exactly 25.4 mm since 1959).
 UNITS_MM = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
@@ -17,7 +19,7 @@ LEAST_SIZE_MM = 10.0
 MOST_SIZE_MM = 20_000.0
 
 
-def load_pattern(
+def load_pattern(  # noqa: PLR0913 - what the command line offers
     path: str | Path,
     *,
     height_mm: float | None = None,
@@ -37,8 +39,8 @@ def load_pattern(
     unit
         What one number of the file is: um, mm, cm, m, in or ft. It goes before what the file itself says.
     up, front
-        Which way the figure stands and looks, in the file's axes; None takes the format's custom (+z and -y; glTF
-        +y and +z).
+        Which way the figure stands and looks, in the file's axes; None takes the format's custom (+z and -y;
+        glTF +y and +z).
     limits
         How large a file is read.
 
@@ -50,8 +52,8 @@ def load_pattern(
     Raises
     ------
     PatternError
-        When the file cannot be read, or what it holds is no solid and no small mending makes it one, or its size
-        is under 10 mm or over 20 m.
+        When the file cannot be read, or what it holds is no solid and no small mending makes it one, or its
+        size is under 10 mm or over 20 m.
     UnitError
         When nothing says how large the figure is, or `unit` is unknown.
     SettingError
@@ -63,16 +65,16 @@ def load_pattern(
     up_axis, front_axis = _directions(raw, up, front)
     if height_mm is None and unit is None and raw.unit is None:
         raise UnitError(
-            f"{path.name}: a {raw.file_format.upper()} file does not say how large the figure is; give its height "
-            '(--height "1.5 m") or the unit of its numbers (--unit mm)'
+            f"{path.name}: a {raw.file_format.upper()} file does not say how large the figure is; give its "
+            'height (--height "1.5 m") or the unit of its numbers (--unit mm)'
         )
     mended = mend(raw.points, raw.faces)
     if mended.problems:
         raise PatternError(f"{path.name}: {mended.problems[0]}")
     scale = _scale(raw, mended, height_mm, unit, up_axis)
-    points = _centred(mended.points) * scale
+    points = _centred(mended.surface.points) * scale
     _check_size(path.name, points)
-    faces = mended.faces.astype(np.int64)
+    faces = mended.surface.faces.astype(np.int64)
     frozen(points)
     frozen(faces)
     return Pattern(
@@ -82,7 +84,7 @@ def load_pattern(
     )  # fmt: skip
 
 
-def survey_file(
+def survey_file(  # noqa: PLR0913 - the same as `load_pattern`
     path: str | Path,
     *,
     height_mm: float | None = None,
@@ -99,7 +101,7 @@ def survey_file(
     Raises
     ------
     PatternError
-        When the file cannot be read at all. A mesh that is no solid is no error here: see ``Survey.problems``.
+        When the file cannot be read at all. A mesh that is no solid is no error here: see `Survey.problems`.
     UnitError, SettingError
         As `load_pattern`.
     """
@@ -134,7 +136,7 @@ def _directions(raw: RawMesh, up: Axis | None, front: Axis | None) -> tuple[Axis
         return up_axis, next(axis for axis in custom if axis[1] != up_axis[1])
     if front[1] == up_axis[1]:
         raise SettingError(
-            f"--front {front} runs along --up {up_axis}; give the direction in which the figure looks, across up"
+            f"--front {front} runs along --up {up_axis}; give the direction the figure looks in, across up"
         )
     return up_axis, front
 
@@ -143,7 +145,9 @@ def _scale(raw: RawMesh, mended: Mended, height_mm: float | None, unit: str | No
     """Return mm per number of the file."""
     if height_mm is None:
         return UNITS_MM[unit or raw.unit or "mm"]
-    extent = float(np.ptp(mended.points[:, "xyz".index(up[1])])) if len(mended.points) else 0.0
+    extent = (
+        float(np.ptp(mended.surface.points[:, "xyz".index(up[1])])) if len(mended.surface.points) else 0.0
+    )
     if extent <= 0.0:
         raise PatternError(
             f"{raw.path.name}: nothing to scale: the mesh has no extent along {up}; check --up"
@@ -152,13 +156,13 @@ def _scale(raw: RawMesh, mended: Mended, height_mm: float | None, unit: str | No
 
 
 def _centred(
-    points: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
-) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    points: Floats,
+) -> Floats:
     """Return points measured from the middle of their bounding box."""
-    return points - 0.5 * (points.min(axis=0) + points.max(axis=0))
+    return np.asarray(points - 0.5 * (points.min(axis=0) + points.max(axis=0)))
 
 
-def _check_size(name: str, points: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:
+def _check_size(name: str, points: Floats) -> None:
     """Refuse sizes that only a mistaken unit gives."""
     longest = float(np.ptp(points, axis=0).max())
     if not LEAST_SIZE_MM <= longest <= MOST_SIZE_MM:
@@ -171,13 +175,14 @@ def _check_size(name: str, points: np.ndarray[tuple[int, ...], np.dtype[np.float
 def _survey(raw: RawMesh, mended: Mended, scale: float, *, known: bool) -> Survey:
     """Put what was found into a survey, lengths scaled."""
     found = mended.found
-    points = (_centred(mended.points) if len(mended.points) else np.zeros((1, 3))) * scale
-    faces = mended.faces
+    points = (_centred(mended.surface.points) if len(mended.surface.points) else np.zeros((1, 3))) * scale
+    faces = mended.surface.faces
     size = np.ptp(points, axis=0)
     repairs = tuple(replace(repair, moved_mm=repair.moved_mm * scale) for repair in mended.repairs)
     closed = not mended.problems
     return Survey(
-        file_name=raw.path.name, sha256=raw.sha256, file_format=raw.file_format, file_unit=raw.unit, scale_known=known,
+        file_name=raw.path.name, sha256=raw.sha256, file_format=raw.file_format, file_unit=raw.unit,
+        scale_known=known,
         points_found=found.points, triangles_found=found.triangles, open_edges_found=found.open_edges,
         open_loops_found=found.open_loops, nonmanifold_edges_found=found.nonmanifold,
         doubled_faces_found=found.doubled, degenerate_faces_found=found.degenerate,

@@ -1,7 +1,8 @@
 """From raw triangles to a closed solid, mending what is small and naming what is not.
 
-Steps: weld, drop what is no face, make the winding agree, close pin-holes, sort out the bodies. Lengths here are in
-the file's own numbers; nothing is scaled yet.
+Steps, each a function from state to state: weld equal points and drop doubled faces, weld nearly equal points
+along open edges, make the winding agree, close pin-holes, even out flat slivers, sort out the bodies.
+Lengths are in the file's own numbers; nothing is scaled yet.
 """
 
 from dataclasses import dataclass, replace
@@ -9,26 +10,28 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from moldplan.pattern.bodies import one_body
-from moldplan.pattern.doubles import drop_doubled
+from moldplan.pattern.doubles import doubled_faces
 from moldplan.pattern.holes import fill_pin_holes
 from moldplan.pattern.model import Repair
+from moldplan.pattern.slivers import flip_slivers
 from moldplan.pattern.topology import (
+    Bools,
     Edges,
     Floats,
     Ints,
+    Surface,
     face_bodies,
     genus_sum,
-    mesh_edges,
     open_loops,
     turned_faces,
 )
 from moldplan.pattern.weld import weld_equal, weld_near
-from moldplan.tolerances import WELD_REL
+from moldplan.tolerances import FLAT_REL, WELD_REL
 
 
 @dataclass(frozen=True, kw_only=True)
 class Found:
-    """What was counted on the way, of the file as it came."""
+    """What was counted on the way, of the file as it came (points with equal coordinates taken as one)."""
 
     points: int
     triangles: int
@@ -42,10 +45,9 @@ class Found:
 
 @dataclass(frozen=True, kw_only=True)
 class Mended:
-    """A mesh with its history. `problems` is empty when the mesh is one closed outward-wound solid."""
+    """A mesh with its history. `problems` is empty when the surface is one closed outward-wound solid."""
 
-    points: Floats
-    faces: Ints
+    surface: Surface
     found: Found
     repairs: tuple[Repair, ...] = ()
     problems: tuple[str, ...] = ()
@@ -54,153 +56,190 @@ class Mended:
 
 
 def mend(points: Floats, faces: Ints) -> Mended:
-    """Return the mesh mended as far as small things go. It never refuses: see `Mended.problems`."""
-    state = Mended(points=points, faces=faces, found=Found(points=len(points), triangles=len(faces)))
-    for step in (_weld_equal, _drop_doubled, _weld_near, _agree, _fill, _sort_bodies, _drop_unused):
+    """Return the mesh mended as far as small things go. It never refuses: see ``Mended.problems``."""
+    state = Mended(surface=Surface(points, faces), found=Found(points=len(points), triangles=len(faces)))
+    for step in (_weld, _weld_near, _agree, _fill, _count_bodies, _even_out, _sort_bodies):
         state = step(state)
-        if len(state.faces) == 0:
-            flat = "nothing is left after dropping faces without area and doubled faces; export a solid"
-            return replace(state, problems=(flat,))
-    return state
+        flat = _flatness(state.surface)
+        if flat is not None:
+            return replace(state, surface=_compact(state.surface), problems=(flat,))
+    return replace(state, surface=_compact(state.surface))
 
 
-def _with(state: Mended, what: str, count: int, moved: float = 0.0) -> Mended:
-    """Note a repair."""
+def _noted(state: Mended, what: str, count: int, moved: float = 0.0) -> Mended:
+    """Note a repair that happened `count` times."""
     if count == 0:
         return state
     return replace(state, repairs=(*state.repairs, Repair(what=what, count=count, moved_mm=moved)))
 
 
-def _weld_equal(state: Mended) -> Mended:
-    """Make one of points with the same coordinates, and drop faces that shrink to a line by it."""
-    places, label = weld_equal(state.points)
-    faces = label[state.faces]
+def _flatness(surface: Surface) -> str | None:
+    """Return why nothing solid can come of the surface, None when something can."""
+    if len(surface.faces) == 0:
+        return "nothing is left without faces that have no area; export the figure as a solid"
+    corners = surface.points[np.unique(surface.faces)]
+    corners = corners - corners.mean(axis=0)
+    thinnest = np.linalg.eigh(corners.T @ corners)[1][:, 0]
+    if float(np.ptp(corners @ thinnest)) > FLAT_REL * float(np.linalg.norm(np.ptp(corners, axis=0))):
+        return None
+    return "all of it lies in one plane: a flat sheet has no inside; give it thickness and export it again"
+
+
+def _weld(state: Mended) -> Mended:
+    """Make one of points with the same coordinates; drop faces that this leaves without area or doubled."""
+    points, label = weld_equal(state.surface.points)
+    raw = state.surface.faces
+    faces = label[raw]
     proper = _proper(faces)
-    dropped = int((~proper).sum())
-    state = replace(
-        state, points=places.astype(np.float64), faces=faces[proper],
-        found=replace(state.found, degenerate=dropped),
-    )  # fmt: skip
-    return _with(state, "faces without area dropped", dropped)
+    raw, faces = raw[proper], faces[proper]
+    lost = int((~proper).sum())
+    state = replace(state, surface=Surface(points.astype(np.float64), faces))
+    state = _noted(_counted(state, lost), "faces without area dropped", lost)
+    repeat, wall = doubled_faces(faces)
+    if bool((repeat | wall).any()):
+        state = _without(state, repeat, wall)
+    if len(state.surface.edges.crowded) == 0:
+        return state
+    # Bodies that touch along an edge hang together once equal points are one; the file's own numbering may
+    # still tell them apart.
+    apart = Surface(np.asarray(points[label], dtype=np.float64), raw[~repeat])
+    return replace(state, surface=apart) if apart.edges.closed else state
 
 
-def _proper(faces: Ints) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def _proper(faces: Ints) -> Bools:
     """Return which faces have three different corners."""
     return np.asarray((faces != np.roll(faces, 1, axis=1)).all(axis=1))
 
 
-def _drop_doubled(state: Mended) -> Mended:
-    """Keep one of faces that lie on each other."""
-    faces, doubled, walls = drop_doubled(state.faces)
-    state = replace(state, faces=faces, found=replace(state.found, doubled=doubled))
-    state = _with(state, "doubled faces dropped", doubled - walls)
-    return _with(state, "inner wall faces between touching bodies dropped", walls)
-
-
-def _weld_near(state: Mended) -> Mended:
-    """Weld nearly equal points along open edges, where they are what keeps the mesh open."""
-    edges = mesh_edges(state.faces)
-    if len(edges.open) == 0:
-        return _counted(state, edges)
-    loose = np.unique(np.concatenate(edges.ends(edges.open)))
-    spread = float(np.linalg.norm(np.ptp(state.points, axis=0)))
-    target, moved = weld_near(state.points, loose, WELD_REL * spread)
-    welded = int((target != np.arange(len(target))).sum())
-    if welded == 0:
-        return _counted(state, edges)
-    faces = target[state.faces]
-    proper = _proper(faces)
-    lost = int((~proper).sum())
-    faces, doubled, _ = drop_doubled(faces[proper])
-    found = replace(
-        state.found, degenerate=state.found.degenerate + lost, doubled=state.found.doubled + doubled
-    )
-    state = _with(replace(state, faces=faces, found=found), "nearly equal points welded", welded, moved)
-    state = _with(_with(state, "slivers closed by welding dropped", lost), "doubled faces dropped", doubled)
-    return _counted(state, edges)
-
-
-def _counted(state: Mended, edges: Edges) -> Mended:
-    """Note the open and crowded edges of the file as it came (equal points merged)."""
+def _counted(state: Mended, lost: int) -> Mended:
+    """Note the open and crowded edges and the faces without area."""
+    edges = state.surface.edges
     found = replace(
         state.found,
+        degenerate=lost,
         open_edges=len(edges.open),
-        open_loops=open_loops(edges)[0],
+        open_loops=open_loops(edges)[0] if len(edges.open) else 0,
         nonmanifold=len(edges.crowded),
     )
     return replace(state, found=found)
 
 
+def _without(state: Mended, repeat: Bools, wall: Bools) -> Mended:
+    """Drop doubled faces and walls."""
+    surface = Surface(state.surface.points, state.surface.faces[~(repeat | wall)])
+    found = replace(state.found, doubled=state.found.doubled + int(repeat.sum() + wall.sum()))
+    state = replace(state, surface=surface, found=found)
+    state = _noted(state, "doubled faces dropped", int(repeat.sum()))
+    return _noted(state, "faces of inner walls between touching bodies dropped", int(wall.sum()))
+
+
+def _weld_near(state: Mended) -> Mended:
+    """Weld nearly equal points along open edges, where they are what keeps the mesh open."""
+    edges = state.surface.edges
+    if len(edges.open) == 0:
+        return state
+    points = state.surface.points
+    loose = np.unique(np.concatenate(edges.ends(edges.open)))
+    spread = float(np.linalg.norm(np.ptp(points, axis=0)))
+    target, moved = weld_near(points, loose, WELD_REL * spread)
+    welded = int((target != np.arange(len(target))).sum())
+    if welded == 0:
+        return state
+    faces = target[state.surface.faces]
+    proper = _proper(faces)
+    state = _noted(
+        replace(state, surface=Surface(points, faces[proper])), "nearly equal points welded", welded, moved
+    )
+    state = _noted(state, "slivers along a crack dropped", int((~proper).sum()))
+    return _without(state, *doubled_faces(faces[proper]))
+
+
 def _agree(state: Mended) -> Mended:
     """Turn faces until neighbours agree on which side is out."""
-    edges = mesh_edges(state.faces)
+    edges = state.surface.edges
     turn, possible = turned_faces(edges)
     if not possible:
-        one_sided = "the surface has only one side (like a twisted band); rebuild it as a solid"
+        one_sided = "the surface has one side only, like a twisted band; rebuild it as a solid"
         state = replace(state, problems=(*state.problems, one_sided))
-    faces = state.faces.copy()
-    faces[turn] = faces[turn][:, ::-1]
     count = int(turn.sum())
-    return _with(
-        replace(state, faces=faces, found=replace(state.found, flipped=count)), "flipped faces turned", count
-    )
+    if count == 0:
+        return state
+    faces = state.surface.faces.copy()
+    faces[turn] = faces[turn][:, ::-1]
+    found = replace(state.found, flipped=count)
+    state = replace(state, surface=Surface(state.surface.points, faces), found=found)
+    return _noted(state, "flipped faces turned", count)
 
 
 def _fill(state: Mended) -> Mended:
-    """Close pin-holes; report what stays open or crowded."""
-    caps, holes, moved = fill_pin_holes(state.points, mesh_edges(state.faces))
-    if holes:
-        state = _with(
-            replace(state, faces=np.concatenate([state.faces, caps])), "pin-holes closed", holes, moved
-        )
-    edges = mesh_edges(state.faces)
-    problems = (*state.problems, *_edge_problems(state.points, edges))
-    bodies, _ = face_bodies(edges)
-    return replace(state, problems=problems, bodies=bodies)
+    """Close pin-holes."""
+    caps, holes, moved = fill_pin_holes(state.surface)
+    if holes == 0:
+        return state
+    faces = np.concatenate([state.surface.faces, caps])
+    return _noted(
+        replace(state, surface=Surface(state.surface.points, faces)), "pin-holes closed", holes, moved
+    )
+
+
+def _count_bodies(state: Mended) -> Mended:
+    """Count the pieces; name the edges that keep the mesh from being a solid."""
+    edges = state.surface.edges
+    problems = (*state.problems, *_edge_problems(state.surface.points, edges))
+    return replace(state, problems=problems, bodies=face_bodies(edges)[0])
 
 
 def _edge_problems(points: Floats, edges: Edges) -> list[str]:
-    """Say which edges keep the mesh from being a solid."""
+    """Say which edges keep the mesh from being a solid, with one place each."""
     problems = []
     if len(edges.open):
-        loops, _ = open_loops(edges)
         place = _place(points[edges.ends(edges.open)[0][0]])
         problems.append(
-            f"the surface is open: {len(edges.open)} open edges round {loops} holes, one at {place}; close "
-            "them in the program that made the mesh, or scan and export it again as a closed solid"
+            f"the surface is open: {len(edges.open)} open edges round {open_loops(edges)[0]} holes, one at "
+            f"{place} in the file's numbers; close it in the program that made it and export it as a solid"
         )
     if len(edges.crowded):
         place = _place(points[edges.ends(edges.crowded)[0][0]])
         problems.append(
-            f"{len(edges.crowded)} edges are shared by more than two faces, one at {place}; take out inner walls "
-            "and doubled parts in the program that made the mesh, or join its parts into one solid there"
+            f"{len(edges.crowded)} edges are shared by more than two faces, one at {place} in the file's "
+            "numbers; take out inner walls, or join the parts into one solid, in the program that made it"
         )
     return problems
 
 
 def _place(point: Floats) -> str:
-    """Return a place in the file's own numbers, for finding it again in another program."""
+    """Return a place in the file's own numbers, to be found again in another program."""
     return "(" + ", ".join(f"{value:.6g}" for value in point) + ")"
+
+
+def _even_out(state: Mended) -> Mended:
+    """Turn the long edge of faces without area, so that every face has a side to look at."""
+    if state.problems:
+        return state
+    surface, flipped, moved = flip_slivers(state.surface)
+    return _noted(replace(state, surface=surface), "flat slivers evened out", flipped, moved)
 
 
 def _sort_bodies(state: Mended) -> Mended:
     """Make one outward-wound body of a closed mesh."""
     if state.problems:
         return state
-    result = one_body(state.points, state.faces)
+    result = one_body(state.surface)
+    found = replace(state.found, flipped=state.found.flipped + result.turned)
     state = replace(
-        state, points=result.points, faces=result.faces, problems=result.problems, bodies=result.bodies
-    )
+        state, surface=result.surface, problems=result.problems, bodies=result.bodies, found=found,
+        genus=genus_sum(result.surface.edges),
+    )  # fmt: skip
     for what, count in result.repairs:
-        state = _with(state, what, count)
-    found = replace(state.found, flipped=state.found.flipped + result.turned_faces)
-    edges = mesh_edges(state.faces)
-    return replace(state, found=found, genus=genus_sum(edges, face_bodies(edges)[0]))
+        state = _noted(state, what, count)
+    return state
 
 
-def _drop_unused(state: Mended) -> Mended:
-    """Drop points that no face uses: they would spoil the size."""
-    used = np.zeros(len(state.points), dtype=bool)
-    used[state.faces] = True
+def _compact(surface: Surface) -> Surface:
+    """Return the surface without points that no face uses: they would spoil the size."""
+    used = np.zeros(len(surface.points), dtype=bool)
+    used[surface.faces] = True
+    if bool(used.all()):
+        return surface
     number = np.cumsum(used) - 1
-    return replace(state, points=state.points[used], faces=number[state.faces])
+    return Surface(surface.points[used], number[surface.faces])

@@ -9,23 +9,10 @@ import numpy as np
 
 from moldplan.errors import PatternError
 from moldplan.pattern.formats import READERS
+from moldplan.pattern.limits import GIB, Limits
 from moldplan.pattern.model import Axis
-from moldplan.pattern.stl import check_triangles, not_finite, read_stl
+from moldplan.pattern.stl import check_triangles, not_finite
 from moldplan.pattern.topology import Floats, Ints
-
-_GIB = 1024**3
-
-
-@dataclass(frozen=True, kw_only=True)
-class Limits:
-    """How large a file may be before it is refused unread.
-
-    `bytes` counts the file, and for packed formats what it unpacks to; `triangles` counts what
-    it holds, every copy of a repeated part included.
-    """
-
-    bytes: int = 2 * _GIB
-    triangles: int = 12_000_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,11 +44,7 @@ def read_mesh(path: Path, *, limits: Limits) -> RawMesh:
         as what it claims to be, or it holds no triangles or points that are no numbers.
     """
     ending = _checked_ending(path, limits)
-    if ending == "stl":
-        points, faces = read_stl(path, most_triangles=limits.triangles)
-        unit, up, front = None, "+z", "-y"
-    else:
-        points, faces, unit, up, front = _guarded(path, ending, limits)
+    points, faces, unit, up, front = _guarded(path, ending, limits)
     _check_arrays(path.name, points, faces, limits)
     return RawMesh(
         name=path.stem, path=path, sha256=_sha256(path), file_format=ending, unit=unit,
@@ -77,14 +60,14 @@ def _checked_ending(path: Path, limits: Limits) -> str:
     if not path.is_file():
         raise PatternError(f"{path}: no such file; check the name, put quotes round a path with spaces")
     ending = path.suffix.lower().lstrip(".")
-    if ending not in ("stl", *READERS):
+    if ending not in READERS:
         raise PatternError(f"{path.name}: unknown ending {path.suffix!r}; export the figure as {known}")
     size = path.stat().st_size
     if size == 0:
         raise PatternError(f"{path.name}: the file is empty; export or copy it again")
     if size > limits.bytes:
         raise PatternError(
-            f"{path.name}: {size / _GIB:.2f} GiB, at most {limits.bytes / _GIB:.2f} GiB are read; "
+            f"{path.name}: {size / GIB:.2f} GiB, at most {limits.bytes / GIB:.2f} GiB are read; "
             "thin the mesh out in the program that made it"
         )
     return ending
@@ -95,13 +78,14 @@ def _guarded(path: Path, ending: str, limits: Limits) -> tuple[Floats, Ints, str
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a library's doubts about a file are no news to a mould maker
-            return READERS[ending](path, limits.bytes, limits.triangles)
+            return READERS[ending](path, limits)
     except PatternError:
         raise
-    except Exception as error:  # noqa: BLE001 - format libraries throw anything on a broken file
+    except Exception as error:
         why = str(error).strip().splitlines()
+        reason = why[0][:120] if why else type(error).__name__
         raise PatternError(
-            f"{path.name}: cannot be read as {ending.upper()} ({why[0][:120] if why else type(error).__name__}); "
+            f"{path.name}: cannot be read as {ending.upper()} ({reason}); "
             "it is damaged or something else under that ending: export it again"
         ) from error
 
@@ -114,8 +98,9 @@ def _check_arrays(name: str, points: Floats, faces: Ints, limits: Limits) -> Non
         )
     check_triangles(name, len(faces), limits.triangles)
     if int(faces.min()) < 0 or int(faces.max()) >= len(points):
-        raise PatternError(f"{name}: faces name points that are not in the file (points 0 to {len(points) - 1}); "
-                           "export it again")  # fmt: skip
+        raise PatternError(
+            f"{name}: faces name points that are not in the file (0 to {len(points) - 1}); export it again"
+        )
     finite = np.isfinite(points).all(axis=1)
     if not bool(finite.all()):
         raise not_finite(name, int((~finite).sum()))

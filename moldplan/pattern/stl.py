@@ -41,8 +41,8 @@ def read_stl(path: Path, *, most_triangles: int) -> tuple[Floats, Ints]:
         raise PatternError(f"{path.name}: this is no STL file: it neither starts with 'solid' nor is binary "
                            "STL; export the figure again as STL, PLY or OBJ")  # fmt: skip
     raise PatternError(
-        f"{path.name}: cut short: its header says {stated} triangles ({wanted} bytes) but the file has {size} "
-        "bytes; copy or export it again"
+        f"{path.name}: cut short: its header says {stated} triangles ({wanted} bytes) but the file has "
+        f"{size} bytes; copy or export it again"
     )
 
 
@@ -83,7 +83,8 @@ def check_triangles(name: str, count: int, most: int) -> None:
     """
     if count > most:
         raise PatternError(
-            f"{name}: {count} triangles, at most {most} are read; thin the mesh out in the program that made it"
+            f"{name}: {count} triangles, at most {most} are read; "
+            "thin the mesh out in the program that made it"
         )
 
 
@@ -98,6 +99,6 @@ def _welded(name: str, corners: np.ndarray[tuple[int, ...], np.dtype[np.floating
 def not_finite(name: str, count: int) -> PatternError:
     """Return the refusal of points that are not numbers."""
     return PatternError(
-        f"{name}: {count} points have coordinates that are no numbers (NaN or infinite); export the mesh again "
+        f"{name}: {count} points have coordinates that are no numbers (NaN or infinite); export it again, "
         "or delete those points in the program that made it"
     )

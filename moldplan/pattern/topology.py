@@ -1,8 +1,8 @@
-"""Edges, patches and fans of a triangle mesh, by sorting: no Python object per triangle.
+"""Edges, bodies and fans of a triangle mesh, by sorting: no Python object per triangle.
 
 A *half-edge* is one side of one triangle; half-edge ``3 f + i`` runs from corner ``i`` of face ``f`` to the
-next. Half-edges with the same two end points form one *edge*. A closed surface has exactly two half-edges
-on every edge, running opposite ways.
+next. Half-edges with the same two end points form one *edge*. A closed surface has exactly two half-edges on
+every edge, running opposite ways.
 """
 
 from dataclasses import dataclass
@@ -20,8 +20,10 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Edges:
-    """The edges of `faces` (m, 3): `order` lists half-edges edge by edge; edge k owns the `count[k]`
-    entries from `start[k]` on."""
+    """The edges of `faces` (m, 3).
+
+    `order` lists the half-edges edge by edge; edge k owns the `count[k]` entries from `start[k]` on.
+    """
 
     faces: Ints
     order: Ints
@@ -31,12 +33,12 @@ class Edges:
     @cached_property
     def open(self) -> Ints:
         """Half-edges that have no partner."""
-        return self.order[self.start[self.count == 1]]
+        return np.asarray(self.order[self.start[self.count == 1]])
 
     @cached_property
     def crowded(self) -> Ints:
         """One half-edge of every edge that three or more faces share."""
-        return self.order[self.start[self.count > 2]]
+        return np.asarray(self.order[self.start[self.count > 2]])
 
     @cached_property
     def pairs(self) -> tuple[Ints, Ints]:
@@ -57,16 +59,29 @@ class Edges:
         face, corner = np.divmod(half_edges, 3)
         return self.faces[face, corner], self.faces[face, (corner + 1) % 3]
 
-    @property
-    def closed(self) -> bool:
-        """Whether every edge is shared by exactly two faces that run along it in opposite ways."""
-        return bool((self.count == 2).all()) and not bool(self.same_way.any())
-
     @cached_property
     def same_way(self) -> Bools:
         """For every pair: whether both half-edges run the same way, so that one face is flipped."""
         first, second = self.pairs
         return np.asarray(self.ends(first)[0] == self.ends(second)[0])
+
+    @property
+    def closed(self) -> bool:
+        """Whether every edge is shared by exactly two faces that run along it in opposite ways."""
+        return bool((self.count == 2).all()) and not bool(self.same_way.any())
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Points (n, 3) and faces (m, 3); its edges are found once."""
+
+    points: Floats
+    faces: Ints
+
+    @cached_property
+    def edges(self) -> Edges:
+        """The edges of the faces."""
+        return mesh_edges(self.faces)
 
 
 def mesh_edges(faces: Ints) -> Edges:
@@ -84,7 +99,7 @@ def mesh_edges(faces: Ints) -> Edges:
 
 
 def linked(rows: Ints, columns: Ints, size: int) -> tuple[int, Ints]:
-    """Return how many groups the links ``rows[i] - columns[i]`` leave of `size` things, and each one's group."""
+    """Return how many groups the links ``rows[i] - columns[i]`` make of `size` things, and which has each."""
     graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(size, size))
     number, labels = connected_components(graph, directed=False)
     return int(number), np.asarray(labels, dtype=np.int64)
@@ -101,10 +116,9 @@ def turned_faces(edges: Edges) -> tuple[Bools, bool]:
 
     Notes
     -----
-    Every face is put in twice, as it is and turned; neighbours that agree link like to like, the others
-    link like to turned. A patch then falls into two groups, one for each of its windings; the
-    one that turns fewer faces is taken. When both copies of a face land in one group the surface has
-    one side only.
+    Every face is put in twice, as it is and turned; neighbours that agree link like to like, the others link
+    like to turned. A patch then falls into two groups, one for each of its windings; the one that
+    turns fewer faces is taken. When both copies of a face land in one group the surface has one side only.
     """
     size = len(edges.faces)
     first, second = (half // 3 for half in edges.pairs)
@@ -120,21 +134,19 @@ def turned_faces(edges: Edges) -> tuple[Bools, bool]:
 
 
 def fan_count(edges: Edges) -> int:
-    """Return the number of points, a point where several sheets only touch counted once for each sheet."""
+    """Return the number of points, a point where sheets only touch counted once for each sheet."""
     first, second = edges.pairs
-    follow_first, follow_second = (half - half % 3 + (half + 1) % 3 for half in (first, second))
+    after_first, after_second = (half - half % 3 + (half + 1) % 3 for half in (first, second))
     same = edges.same_way
-    rows = np.concatenate([first, follow_first])
-    columns = np.concatenate(
-        [np.where(same, second, follow_second), np.where(same, follow_second, second)],
-    )
+    rows = np.concatenate([first, after_first])
+    columns = np.concatenate([np.where(same, second, after_second), np.where(same, after_second, second)])
     return linked(rows, columns, edges.faces.size)[0]
 
 
-def genus_sum(edges: Edges, bodies: int) -> int:
+def genus_sum(edges: Edges) -> int:
     """Return the handles of a closed surface, summed over its bodies (Euler: V - E + F = 2 b - 2 g)."""
     euler = fan_count(edges) - len(edges.count) + len(edges.faces)
-    return (2 * bodies - euler) // 2
+    return (2 * face_bodies(edges)[0] - euler) // 2
 
 
 def open_loops(edges: Edges) -> tuple[int, Ints]:
