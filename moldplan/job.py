@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Final
 
 from moldplan.cards import DEFAULT_CARDS, KINDS, CardChoice, Entry, Override, built_in_cards, known_keys
-from moldplan.cards.lines import TomlText, nearest, read_toml
-from moldplan.errors import OutputError, SettingError, UnitError
+from moldplan.cards.lines import TomlText, nearest, read_toml, write_new
+from moldplan.errors import SettingError, UnitError
 from moldplan.units import parse_axis, parse_length_mm
 
 #: What the job file is called inside a job folder.
@@ -90,20 +90,7 @@ def new_job(folder: Path) -> Path:
     OutputError
         When the folder cannot be written or already holds a job file, which is never overwritten.
     """
-    target = folder / JOB_FILE
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with target.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(_template())
-    except FileExistsError as error:
-        there = target if target.exists() else folder
-        raise OutputError(
-            f"{there}: is already there and is not overwritten: choose another folder"
-        ) from error
-    except OSError as error:
-        reason = error.strerror or "it cannot be written"
-        raise OutputError(f"{target}: {reason}: choose another folder") from error
-    return target
+    return write_new(folder / JOB_FILE, _template())
 
 
 def read_job(path: Path) -> Job:

@@ -162,9 +162,9 @@ def _figures(number: float) -> str:
     """Return `number` to three significant figures, never in powers of ten, not below 0.001."""
     if abs(number) < 0.0005:
         return "0"
-    decimals = min(max(2 - math.floor(math.log10(abs(number))), -2), 3)
-    rounded = round(number, decimals)
-    return f"{rounded:.{max(decimals, 0)}f}"
+    three = float(f"{number:.2e}")
+    decimals = min(max(2 - math.floor(math.log10(abs(three))), 0), 3)
+    return f"{three:.{decimals}f}"
 
 
 def _quoted(text: str) -> str:

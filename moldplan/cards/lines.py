@@ -1,4 +1,4 @@
-"""TOML files that people edit: read with limits, and every complaint with its line."""
+"""TOML files that people edit: read with limits, every complaint with its line, never written over."""
 
 import re
 import tomllib
@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final
 
-from moldplan.errors import SettingError
+from moldplan.errors import OutputError, SettingError
 
 #: A card or job file is a page of text; what is larger is some other file.
 LARGEST_BYTES: Final = 1_000_000
@@ -87,6 +87,30 @@ def parse_toml(raw: bytes, *, label: str) -> TomlText:
         raise SettingError(_broken(label, text, str(error))) from error
     except RecursionError as error:
         raise SettingError(f"{label}: brackets are nested too deep: this is no card or job file") from error
+
+
+def write_new(target: Path, text: str) -> Path:
+    """Write `text` to a new file, its folder made if missing; return the file.
+
+    Raises
+    ------
+    OutputError
+        When the file is already there, which is never overwritten, or cannot be written.
+    """
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = "is a file" if target.parent.is_file() else (error.strerror or "it cannot be made")
+        raise OutputError(f"{target.parent}: no such folder can be made: {reason}: choose another") from error
+    try:
+        with target.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise OutputError(f"{target}: is already there and is not overwritten: move it away first") from error
+    except OSError as error:
+        reason = error.strerror or "it cannot be written"
+        raise OutputError(f"{target}: {reason}: choose another folder") from error
+    return target
 
 
 def nearest(name: str, known: Sequence[str]) -> str:

@@ -19,9 +19,9 @@ from types import MappingProxyType
 from typing import Final, Protocol
 
 from moldplan.cards.cardfile import KINDS, Card, Entry, checked_value, read_card
-from moldplan.cards.lines import nearest, parse_toml, read_toml
+from moldplan.cards.lines import nearest, parse_toml, read_toml, write_new
 from moldplan.cards.model import Setting, Settings
-from moldplan.errors import OutputError, SettingError
+from moldplan.errors import SettingError
 
 #: The built-in card of each kind that is used when nobody chooses.
 DEFAULT_CARDS: Final[Mapping[str, str]] = MappingProxyType({
@@ -156,18 +156,7 @@ def copy_card(name: str, folder: Path) -> Path:
     OutputError
         When the folder cannot be written or already holds the card, which is never overwritten.
     """
-    text = card_text(name)
-    target = folder / f"{name.removesuffix('.toml')}.toml"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with target.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise OutputError(f"{target}: is already there and is not overwritten: move it away first") from error
-    except OSError as error:
-        reason = error.strerror or "it cannot be written"
-        raise OutputError(f"{target}: {reason}: choose another folder") from error
-    return target
+    return write_new(folder / f"{name.removesuffix('.toml')}.toml", card_text(name))
 
 
 @lru_cache(maxsize=1)
