@@ -18,6 +18,7 @@ Error: rounding only; the grid decides the time taken, not the result. A cell to
 fixed buffers of step 4 (never seen in practice) widens the bracket instead of being guessed.
 Source: derived, first principles; clipping after Sutherland and Hodgman (1974), doi:10.1145/360767.360802.
 Tried and dropped: bounds from rasters at the cell's corners and middles, which need refinement to reach 1 %.
+All in one file: numba's cache does not notice a change in another one.
 """
 
 from dataclasses import dataclass
@@ -143,14 +144,13 @@ def _solve_folded(
 
 
 @njit(cache=True, nogil=True)
-def _clip(points, count, axis, limit, below, out):  # type: ignore[no-untyped-def] # numba kernel
-    """Keep the part of a polygon with ``points[:, axis]`` below (or above) `limit`; return its corners."""
+def _clip(points: Floats, count: int, axis: int, limit: float, keep: float, out: Floats) -> int:
+    """Keep the part of a polygon below (`keep` 1) or above (-1) `limit` along `axis`; return its corners."""
     kept = 0
-    sign = 1.0 if below else -1.0
     for i in range(count):
         j = i + 1 if i + 1 < count else 0
-        here = sign * (points[i, axis] - limit)
-        there = sign * (points[j, axis] - limit)
+        here = keep * (points[i, axis] - limit)
+        there = keep * (points[j, axis] - limit)
         if here <= 0.0:
             for k in range(3):
                 out[kept, k] = points[i, k]
@@ -165,14 +165,14 @@ def _clip(points, count, axis, limit, below, out):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True)
-def _band(points, count, axis, low, below, above):  # type: ignore[no-untyped-def] # numba kernel
+def _band(points: Floats, count: int, axis: int, low: float, below: Floats, above: Floats) -> int:
     """Clip to ``low <= points[:, axis] <= low + 1``, result in `above`; return its corners."""
-    kept = _clip(points, count, axis, low + 1.0, True, below)
-    return _clip(below, kept, axis, low, False, above)
+    kept = _clip(points, count, axis, low + 1.0, 1.0, below)
+    return int(_clip(below, kept, axis, low, -1.0, above))
 
 
 @njit(cache=True, nogil=True)
-def _first_last(points, count, axis, limit):  # type: ignore[no-untyped-def] # numba kernel
+def _first_last(points: Floats, count: int, axis: int, limit: int) -> tuple[int, int]:
     """Return the first and last cell along `axis` that a polygon touches."""
     low = points[0, axis]
     high = low
@@ -183,7 +183,7 @@ def _first_last(points, count, axis, limit):  # type: ignore[no-untyped-def] # n
 
 
 @njit(cache=True, nogil=True)
-def _load(vertices, faces, face, out):  # type: ignore[no-untyped-def] # numba kernel
+def _load(vertices: Floats, faces: Ints, face: int, out: Floats) -> int:
     """Copy a triangle's corners; return its facing: 1 up, -1 down, 0 for a wall."""
     for i in range(3):
         for k in range(3):
@@ -197,7 +197,7 @@ def _load(vertices, faces, face, out):  # type: ignore[no-untyped-def] # numba k
 
 
 @njit(cache=True, nogil=True)
-def _measure(points, count):  # type: ignore[no-untyped-def] # numba kernel
+def _measure(points: Floats, count: int) -> tuple[float, float, float, float]:
     """Return signed area, integral of z, least and greatest z of a plane polygon."""
     area, moment = 0.0, 0.0
     low, high = points[0, 2], points[0, 2]
@@ -214,7 +214,7 @@ def _measure(points, count):  # type: ignore[no-untyped-def] # numba kernel
 
 
 @njit(cache=True, nogil=True)
-def _survey(vertices, faces, nx, ny, sums, heights):  # type: ignore[no-untyped-def] # numba kernel
+def _survey(vertices: Floats, faces: Ints, nx: int, ny: int, sums: Floats, heights: Floats) -> None:
     """Step 1: per cell the up-facing area and integral, the signed integral, lowest up, highest down."""
     for cell in range(nx * ny):
         heights[cell, 0] = np.inf
@@ -249,7 +249,7 @@ def _survey(vertices, faces, nx, ny, sums, heights):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, nogil=True)
-def _gather(vertices, faces, nx, ny, slot, cursor, members):  # type: ignore[no-untyped-def] # numba kernel
+def _gather(vertices: Floats, faces: Ints, nx: int, ny: int, slot: Ints, cursor: Ints, members: Ints) -> None:
     """Count (empty `members`) or list the triangles that touch each folded cell, walls included."""
     triangle = np.empty((PIECE_CORNERS, 3))
     spare = np.empty((PIECE_CORNERS, 3))
@@ -271,8 +271,18 @@ def _gather(vertices, faces, nx, ny, slot, cursor, members):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def _solve(vertices, faces, nx, where, start, members, most, seen, slack):  # type: ignore[no-untyped-def] # numba kernel
-    """Steps 3 and 4 for every folded cell."""
+def _solve(
+    vertices: Floats,
+    faces: Ints,
+    nx: int,
+    where: Ints,
+    start: Ints,
+    members: Ints,
+    most: int,
+    seen: Floats,
+    slack: Floats,
+) -> None:
+    """Do steps 3 and 4 for every folded cell."""
     pieces = np.empty((most, PIECE_CORNERS, 3))
     corners = np.empty(most, dtype=np.int64)
     planes = np.empty((most, 3))
@@ -299,7 +309,17 @@ def _solve(vertices, faces, nx, where, start, members, most, seen, slack):  # ty
 
 
 @njit(cache=True, nogil=True)
-def _cell_pieces(vertices, faces, members, row, column, pieces, corners, planes, measures):  # type: ignore[no-untyped-def] # numba kernel
+def _cell_pieces(
+    vertices: Floats,
+    faces: Ints,
+    members: Ints,
+    row: int,
+    column: int,
+    pieces: Floats,
+    corners: Ints,
+    planes: Floats,
+    measures: Floats,
+) -> int:
     """Clip the triangles of a cell to it, with x, y from the cell's corner; return how many are left."""
     triangle = np.empty((PIECE_CORNERS, 3))
     spare = np.empty((PIECE_CORNERS, 3))
@@ -329,7 +349,7 @@ def _cell_pieces(vertices, faces, members, row, column, pieces, corners, planes,
 
 
 @njit(cache=True, nogil=True)
-def _plane(triangle, plane):  # type: ignore[no-untyped-def] # numba kernel
+def _plane(triangle: Floats, plane: Floats) -> None:
     """Write a, b, c of ``z = a x + b y + c`` through a triangle that is no wall."""
     ax, ay = triangle[1, 0] - triangle[0, 0], triangle[1, 1] - triangle[0, 1]
     bx, by = triangle[2, 0] - triangle[0, 0], triangle[2, 1] - triangle[0, 1]
@@ -341,7 +361,7 @@ def _plane(triangle, plane):  # type: ignore[no-untyped-def] # numba kernel
 
 
 @njit(cache=True, nogil=True)
-def _visible_part(measures, count, order):  # type: ignore[no-untyped-def] # numba kernel
+def _visible_part(measures: Floats, count: int, order: Ints) -> int:
     """Step 3: order the pieces from the highest down and stop below a level where the solid is everywhere."""
     for i in range(count):
         order[i] = i
@@ -363,7 +383,7 @@ def _visible_part(measures, count, order):  # type: ignore[no-untyped-def] # num
 
 
 @njit(cache=True, nogil=True)
-def _sum_up(measures, order, count):  # type: ignore[no-untyped-def] # numba kernel
+def _sum_up(measures: Floats, order: Ints, count: int) -> tuple[float, float, bool]:
     """Return area and integral of the up-facing pieces, and whether none of them can be hidden."""
     area, moment = 0.0, 0.0
     low_up, high_down = np.inf, -np.inf
@@ -379,7 +399,7 @@ def _sum_up(measures, order, count):  # type: ignore[no-untyped-def] # numba ker
 
 
 @njit(cache=True, nogil=True)
-def _only_up(measures, order, count):  # type: ignore[no-untyped-def] # numba kernel
+def _only_up(measures: Floats, order: Ints, count: int) -> int:
     """Keep the up-facing pieces at the front of `order`; return how many."""
     ups = 0
     for i in range(count):
@@ -390,7 +410,17 @@ def _only_up(measures, order, count):  # type: ignore[no-untyped-def] # numba ke
 
 
 @njit(cache=True, nogil=True)
-def _envelope(pieces, corners, planes, measures, order, ups, frames, sizes, scratch):  # type: ignore[no-untyped-def] # numba kernel
+def _envelope(
+    pieces: Floats,
+    corners: Ints,
+    planes: Floats,
+    measures: Floats,
+    order: Ints,
+    ups: int,
+    frames: Floats,
+    sizes: Ints,
+    scratch: Floats,
+) -> tuple[float, float, float]:
     """Step 4: return area, integral and half-width of what is seen of the up-facing pieces from above."""
     area, moment, width = 0.0, 0.0, 0.0
     for a in range(ups):
@@ -409,7 +439,9 @@ def _envelope(pieces, corners, planes, measures, order, ups, frames, sizes, scra
                 continue
             if _apart(pieces[i], corners[i], pieces[j], corners[j]):
                 continue
-            cover = _part_above(pieces[j], corners[j], planes[j], planes[i], b < a, scratch[3])
+            cover = _part_above(
+                pieces[j], corners[j], planes[j], planes[i], 1.0 if b < a else -1.0, scratch[3]
+            )
             if cover >= 3:
                 alive = _subtract(frames, sizes, side, alive, scratch, cover)
                 side = 1 - side
@@ -428,7 +460,7 @@ def _envelope(pieces, corners, planes, measures, order, ups, frames, sizes, scra
 
 
 @njit(cache=True, nogil=True)
-def _apart(one, n_one, two, n_two):  # type: ignore[no-untyped-def] # numba kernel
+def _apart(one: Floats, n_one: int, two: Floats, n_two: int) -> bool:
     """Tell whether the boxes round two polygons do not overlap."""
     for axis in range(2):
         low_one, high_one = one[0, axis], one[0, axis]
@@ -445,10 +477,12 @@ def _apart(one, n_one, two, n_two):  # type: ignore[no-untyped-def] # numba kern
 
 
 @njit(cache=True, nogil=True)
-def _part_above(piece, count, plane, other, wins_ties, out):  # type: ignore[no-untyped-def] # numba kernel
+def _part_above(
+    piece: Floats, count: int, plane: Floats, other: Floats, tie_break: float, out: Floats
+) -> int:
     """Write the part of a piece whose plane lies above the `other` plane; return its corners.
 
-    Where both are the same plane (a doubled face) the one that comes first is taken to be above.
+    Where both are the same plane (a doubled face) the piece is above if `tie_break` is positive.
     """
     a, b, c = plane[0] - other[0], plane[1] - other[1], plane[2] - other[2]
     size = abs(other[2]) + abs(plane[2]) + abs(a) + abs(b)
@@ -457,7 +491,7 @@ def _part_above(piece, count, plane, other, wins_ties, out):  # type: ignore[no-
         if abs(a * piece[i, 0] + b * piece[i, 1] + c) > 1e-13 * size:
             tie = False
     if tie:
-        a, b, c = 0.0, 0.0, 1.0 if wins_ties else -1.0
+        a, b, c = 0.0, 0.0, tie_break
     kept = 0
     for i in range(count):
         j = i + 1 if i + 1 < count else 0
@@ -476,14 +510,15 @@ def _part_above(piece, count, plane, other, wins_ties, out):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def _cut_line(points, count, ax, ay, bx, by, keep_left, out):  # type: ignore[no-untyped-def] # numba kernel
-    """Keep the part of a polygon left (or right) of the line a-b; return its corners."""
+def _cut_line(
+    points: Floats, count: int, ax: float, ay: float, bx: float, by: float, keep: float, out: Floats
+) -> int:
+    """Keep the part of a polygon left (`keep` 1) or right (-1) of the line a-b; return its corners."""
     kept = 0
-    sign = 1.0 if keep_left else -1.0
     for i in range(count):
         j = i + 1 if i + 1 < count else 0
-        here = sign * ((bx - ax) * (points[i, 1] - ay) - (by - ay) * (points[i, 0] - ax))
-        there = sign * ((bx - ax) * (points[j, 1] - ay) - (by - ay) * (points[j, 0] - ax))
+        here = keep * ((bx - ax) * (points[i, 1] - ay) - (by - ay) * (points[i, 0] - ax))
+        there = keep * ((bx - ax) * (points[j, 1] - ay) - (by - ay) * (points[j, 0] - ax))
         if here >= 0.0:
             out[kept, 0] = points[i, 0]
             out[kept, 1] = points[i, 1]
@@ -497,7 +532,7 @@ def _cut_line(points, count, ax, ay, bx, by, keep_left, out):  # type: ignore[no
 
 
 @njit(cache=True, nogil=True)
-def _subtract(frames, sizes, side, alive, scratch, cover):  # type: ignore[no-untyped-def] # numba kernel
+def _subtract(frames: Floats, sizes: Ints, side: int, alive: int, scratch: Floats, cover: int) -> int:
     """Take the convex polygon ``scratch[3, :cover]`` away from every fragment; -1 when buffers are full."""
     other = 1 - side
     made = 0
@@ -516,11 +551,11 @@ def _subtract(frames, sizes, side, alive, scratch, cover):  # type: ignore[no-un
             ax, ay = scratch[3, e, 0], scratch[3, e, 1]
             n = e + 1 if e + 1 < cover else 0
             bx, by = scratch[3, n, 0], scratch[3, n, 1]
-            outside = _cut_line(scratch[now], count, ax, ay, bx, by, False, frames[other, made])
+            outside = _cut_line(scratch[now], count, ax, ay, bx, by, -1.0, frames[other, made])
             if outside >= 3 and _area(frames[other, made], outside) > NO_AREA:
                 sizes[other, made] = outside
                 made += 1
-            count = _cut_line(scratch[now], count, ax, ay, bx, by, True, scratch[1 - now])
+            count = _cut_line(scratch[now], count, ax, ay, bx, by, 1.0, scratch[1 - now])
             now = 1 - now
             if count < 3:
                 break
@@ -528,7 +563,7 @@ def _subtract(frames, sizes, side, alive, scratch, cover):  # type: ignore[no-un
 
 
 @njit(cache=True, nogil=True)
-def _overlap(fragment, count, scratch, cover):  # type: ignore[no-untyped-def] # numba kernel
+def _overlap(fragment: Floats, count: int, scratch: Floats, cover: int) -> float:
     """Return the area a fragment shares with the convex polygon ``scratch[3, :cover]``."""
     now = 0
     scratch[0] = fragment
@@ -536,15 +571,15 @@ def _overlap(fragment, count, scratch, cover):  # type: ignore[no-untyped-def] #
         n = e + 1 if e + 1 < cover else 0
         ax, ay = scratch[3, e, 0], scratch[3, e, 1]
         bx, by = scratch[3, n, 0], scratch[3, n, 1]
-        count = _cut_line(scratch[now], count, ax, ay, bx, by, True, scratch[1 - now])
+        count = _cut_line(scratch[now], count, ax, ay, bx, by, 1.0, scratch[1 - now])
         now = 1 - now
         if count < 3:
             return 0.0
-    return _area(scratch[now], count)
+    return float(_area(scratch[now], count))
 
 
 @njit(cache=True, nogil=True)
-def _area(points, count):  # type: ignore[no-untyped-def] # numba kernel
+def _area(points: Floats, count: int) -> float:
     """Return the area of a polygon."""
     area = 0.0
     for i in range(1, count - 1):
@@ -555,7 +590,7 @@ def _area(points, count):  # type: ignore[no-untyped-def] # numba kernel
 
 
 @njit(cache=True, nogil=True)
-def _fragment(points, count, plane):  # type: ignore[no-untyped-def] # numba kernel
+def _fragment(points: Floats, count: int, plane: Floats) -> tuple[float, float]:
     """Return the area of a fragment and the mean height of its plane over it."""
     area, moment = 0.0, 0.0
     for i in range(1, count - 1):

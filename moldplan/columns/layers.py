@@ -16,22 +16,28 @@ from moldplan.columns.grid import Floats, Grid, Ints
 
 SNAP = 256
 
+Signs = NDArray[np.int8]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Layers:
-    """Hits of column k (``iy * nx + ix``) are ``start[k]:start[k + 1]``, lowest first: height `z_mm` and
+    """Every surface of every column.
+
+    Hits of column k (``iy * nx + ix``) are ``start[k]:start[k + 1]``, lowest first: height `z_mm` and
     `sign`, +1 facing up (solid below), -1 facing down (solid above).
     """
 
     start: Ints
     z_mm: Floats
-    sign: NDArray[np.int8]
+    sign: Signs
 
 
 @dataclass(frozen=True, kw_only=True)
 class ColumnGaps:
-    """Air below the highest surface: gaps of column k are ``start[k]:start[k + 1]``, highest first, each
-    from `low_mm` to `high_mm`. `top_mm` (ny, nx) is the highest surface, 0 where there is none.
+    """Air below the highest surface.
+
+    Gaps of column k are ``start[k]:start[k + 1]``, highest first, each from `low_mm` to `high_mm`.
+    `top_mm` (ny, nx) is the highest surface, 0 where there is none.
     """
 
     start: Ints
@@ -96,25 +102,27 @@ def _snapped(vertices: Floats, grid: Grid) -> tuple[Ints, Floats]:
 
 
 @njit(cache=True, nogil=True)
-def _edge(ax, ay, bx, by, px, py):  # type: ignore[no-untyped-def] # numba kernel
+def _edge(ax: int, ay: int, bx: int, by: int, px: int, py: int) -> int:
     """Return twice the signed area of a, b, p."""
     return (bx - ax) * (py - ay) - (by - ay) * (px - ax)
 
 
 @njit(cache=True, nogil=True)
-def _owns(ax, ay, bx, by):  # type: ignore[no-untyped-def] # numba kernel
+def _owns(ax: int, ay: int, bx: int, by: int) -> int:
     """Tell whether a counter-clockwise triangle owns its edge a-b: 0, else -1 to shut points on it out."""
     return 0 if by < ay or (by == ay and bx > ax) else -1
 
 
 @njit(cache=True, nogil=True)
-def _first_middle(low):  # type: ignore[no-untyped-def] # numba kernel
+def _first_middle(low: int) -> int:
     """Return the first cell whose middle is at or after a snapped coordinate."""
     return -((SNAP // 2 - low) // SNAP)
 
 
 @njit(cache=True, nogil=True)
-def _scan(points, heights, faces, nx, ny, cursor, z, sign):  # type: ignore[no-untyped-def] # numba kernel
+def _scan(
+    points: Ints, heights: Floats, faces: Ints, nx: int, ny: int, cursor: Ints, z: Floats, sign: Signs
+) -> None:
     """Count (empty `z`) or store every hit; `cursor` moves on by one for each."""
     for face in range(len(faces)):
         a, b, c = faces[face, 0], faces[face, 1], faces[face, 2]
@@ -153,7 +161,7 @@ def _scan(points, heights, faces, nx, ny, cursor, z, sign):  # type: ignore[no-u
 
 
 @njit(cache=True, nogil=True)
-def _sort_columns(start, z, sign):  # type: ignore[no-untyped-def] # numba kernel
+def _sort_columns(start: Ints, z: Floats, sign: Signs) -> None:
     """Sort each column by height, facing down before facing up at equal heights (insertion sort)."""
     for cell in range(len(start) - 1):
         for i in range(start[cell] + 1, start[cell + 1]):
@@ -168,7 +176,9 @@ def _sort_columns(start, z, sign):  # type: ignore[no-untyped-def] # numba kerne
 
 
 @njit(cache=True, nogil=True)
-def _find_gaps(start, z, sign, least, cursor, low, high, top):  # type: ignore[no-untyped-def] # numba kernel
+def _find_gaps(
+    start: Ints, z: Floats, sign: Signs, least: float, cursor: Ints, low: Floats, high: Floats, top: Floats
+) -> None:
     """Count (empty `low`) or store the gaps of every column from the top down; note the top."""
     for cell in range(len(start) - 1):
         depth = 0

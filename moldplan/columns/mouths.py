@@ -109,7 +109,7 @@ def _touching(ends: Ints, region: Ints, low: Floats, high: Floats, slack_mm: flo
 
 
 @njit(cache=True, nogil=True)
-def _root(parent, item):  # type: ignore[no-untyped-def] # numba kernel
+def _root(parent: Ints, item: int) -> int:
     """Return the root of `item`, halving its path."""
     while parent[item] != item:
         parent[item] = parent[parent[item]]
@@ -118,7 +118,7 @@ def _root(parent, item):  # type: ignore[no-untyped-def] # numba kernel
 
 
 @njit(cache=True, nogil=True)
-def _join(parent, one, two):  # type: ignore[no-untyped-def] # numba kernel
+def _join(parent: Ints, one: int, two: int) -> None:
     """Join two sets under the lesser root, so that the result does not depend on the order."""
     one, two = _root(parent, one), _root(parent, two)
     if one < two:
@@ -128,14 +128,16 @@ def _join(parent, one, two):  # type: ignore[no-untyped-def] # numba kernel
 
 
 @njit(cache=True, nogil=True)
-def _flatten(parent):  # type: ignore[no-untyped-def] # numba kernel
+def _flatten(parent: Ints) -> None:
     """Point every item straight at its root."""
     for item in range(len(parent)):
         parent[item] = _root(parent, item)
 
 
 @njit(cache=True, nogil=True)
-def _join_gaps(start, low, high, nx, ny, overlap, parent):  # type: ignore[no-untyped-def] # numba kernel
+def _join_gaps(
+    start: Ints, low: Floats, high: Floats, nx: int, ny: int, overlap: float, parent: Ints
+) -> None:
     """Union-find over the four neighbours that come later in reading order."""
     for row in range(ny):
         for column in range(nx):
@@ -156,7 +158,19 @@ def _join_gaps(start, low, high, nx, ny, overlap, parent):  # type: ignore[no-un
 
 
 @njit(cache=True, nogil=True)
-def _contacts(start, low, high, top, nx, ny, least, gap, side, bottom, ceiling):  # type: ignore[no-untyped-def] # numba kernel
+def _contacts(
+    start: Ints,
+    low: Floats,
+    high: Floats,
+    top: Floats,
+    nx: int,
+    ny: int,
+    least: float,
+    gap: Ints,
+    side: Ints,
+    bottom: Floats,
+    ceiling: Floats,
+) -> int:
     """Count (empty `gap`) or store where gaps look into the open air over the next column."""
     count = 0
     for row in range(ny):
@@ -182,7 +196,9 @@ def _contacts(start, low, high, top, nx, ny, least, gap, side, bottom, ceiling):
 
 
 @njit(cache=True, nogil=True)
-def _corner_pairs(contact, corner, region, low, high, slack, pairs):  # type: ignore[no-untyped-def] # numba kernel
+def _corner_pairs(
+    contact: Ints, corner: Ints, region: Ints, low: Floats, high: Floats, slack: float, pairs: Ints
+) -> int:
     """Count (empty `pairs`) or store the contacts that touch; `corner` is sorted."""
     count = 0
     for i in range(len(contact)):
@@ -199,7 +215,7 @@ def _corner_pairs(contact, corner, region, low, high, slack, pairs):  # type: ig
 
 
 @njit(cache=True, nogil=True)
-def _join_pairs(pairs, parent):  # type: ignore[no-untyped-def] # numba kernel
+def _join_pairs(pairs: Ints, parent: Ints) -> None:
     """Union-find over the pairs."""
     for k in range(len(pairs)):
         _join(parent, pairs[k, 0], pairs[k, 1])

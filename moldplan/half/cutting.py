@@ -1,5 +1,6 @@
 """Cut a pattern into two halves, or lay it whole on its flat back."""
 
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -73,9 +74,10 @@ def cut(
     progress.step("sawing the pattern", 0.0)
     above, below = sawn(pattern, normal, plane.offset_mm)
     progress.step(f"looking for undercuts in {called[0]}", 0.2)
-    half_a = _half("A", called[0], above, pattern, normal, normal * plane.offset_mm, cells)
+    side_a = _Laying(pattern=pattern, pull=normal, origin=normal * plane.offset_mm)
+    half_a = _half("A", called[0], above, laying=side_a, cells=cells)
     progress.step(f"looking for undercuts in {called[1]}", 0.6)
-    half_b = _half("B", called[1], below, pattern, -normal, normal * plane.offset_mm, cells)
+    half_b = _half("B", called[1], below, laying=replace(side_a, pull=-normal), cells=cells)
     return half_a, half_b
 
 
@@ -114,7 +116,8 @@ def lay_whole(
     progress.step("laying the pattern on its back", 0.0)
     solid = laid(pattern, normal, back.offset_mm)
     progress.step("looking for undercuts", 0.4)
-    return _half("A", "WHOLE", solid, pattern, normal, normal * back.offset_mm, cells)
+    laying = _Laying(pattern=pattern, pull=normal, origin=normal * back.offset_mm)
+    return _half("A", "WHOLE", solid, laying=laying, cells=cells)
 
 
 def _check_cells(cells: int) -> None:
@@ -126,20 +129,21 @@ def _check_cells(cells: int) -> None:
         )
 
 
-def _half(
-    name: HalfName,
-    called: str,
-    solid: Solid,
-    pattern: Pattern,
-    pull: NDArray[np.float64],
-    origin: NDArray[np.float64],
-    cells: int,
-) -> Half:
+@dataclass(frozen=True, kw_only=True)
+class _Laying:
+    """How a half came to its board: the pattern, the unit pull and the frame's origin (file axes)."""
+
+    pattern: Pattern
+    pull: NDArray[np.float64]
+    origin: NDArray[np.float64]
+
+
+def _half(name: HalfName, called: str, solid: Solid, *, laying: _Laying, cells: int) -> Half:
     """Measure one half and freeze it."""
-    rotation = frame(pull, pattern)
+    pattern, rotation = laying.pattern, frame(laying.pull, laying.pattern)
     volume = mesh_volume_mm3(solid.vertices, solid.faces)
     shape = topology(solid)
-    to_half = transform(rotation, origin)
+    to_half = transform(rotation, laying.origin)
     undercut = measure_undercut(solid, volume_mm3=volume, links=shape.links, cells=cells)
     for array in (to_half, solid.vertices, solid.faces):
         frozen(array)

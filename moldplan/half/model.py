@@ -34,7 +34,9 @@ class Region:
 
 @dataclass(frozen=True, kw_only=True)
 class Gaps:
-    """Every gap of every column, for drawing and for filling. Gap k lies over cell (`row[k]`, `col[k]`)
+    """Every gap of every column, for drawing and for filling.
+
+    Gap k lies over cell (`row[k]`, `col[k]`)
     of `grid` from `low_mm[k]` to `high_mm[k]` and belongs to region `region[k]` (its `Region.id`).
     Gaps of regions too small to name are left out (`Undercut.crumbs_mm3` counts them).
     """
@@ -49,7 +51,10 @@ class Gaps:
 
 @dataclass(frozen=True, kw_only=True)
 class Undercut:
-    """What the flat split leaves locked in this half. The true value lies in `bracket_mm3`."""
+    """What the flat split leaves locked in this half.
+
+    The mesh's true value lies in `bracket_mm3`. It is exact but for rounding, whatever the cell.
+    """
 
     volume_mm3: float
     bracket_mm3: tuple[float, float]
@@ -67,8 +72,10 @@ class Undercut:
 
 @dataclass(frozen=True, kw_only=True)
 class Half:
-    """One half, lying on its board: split face on z = 0, pull +z, y towards the HEAD end (towards the
-    figure's FRONT when the pull is up or down), x to the right as one looks down on the board.
+    """One half, lying on its board.
+
+    Split face on z = 0, pull +z, y towards the HEAD end (towards the figure's FRONT when the pull is up or
+    down), x to the right as one looks down on the board.
 
     `to_half` (4, 4) takes figure coordinates (mm from the middle of the bounding box, file axes) to the
     half's frame; the frame's origin is the foot of the bounding-box middle on the split plane.

@@ -34,8 +34,10 @@ class Solid:
 
 @dataclass(frozen=True, kw_only=True)
 class Topology:
-    """Counts of a half: `genus` (handles, summed over its bodies), `links` (closed loops the rubber makes
-    round or through it), `pockets` (rubber shut in between half and board, or inside the half).
+    """Counts of a half.
+
+    `genus`: handles, summed over its bodies; `links`: closed loops the rubber makes round or through it;
+    `pockets`: hollows shut in between half and board, or inside the half.
     """
 
     genus: int
@@ -71,7 +73,7 @@ def frame(pull: Floats, pattern: Pattern) -> Floats:
     guide = axis_vector(pattern.front) if abs(float(up @ pull)) > ALONG_PULL else up
     y = guide - (guide @ pull) * pull
     y /= np.linalg.norm(y)
-    return np.stack([np.cross(y, pull), y, pull])
+    return np.asarray(np.stack([np.cross(y, pull), y, pull]))
 
 
 def direction_on_board(axis: Floats, rotation: Floats) -> tuple[float, float]:
@@ -93,7 +95,7 @@ def transform(rotation: Floats, origin: Floats) -> Floats:
 
 def turned_over(vertices: Floats) -> Floats:
     """Take points of half A's frame into half B's: half a turn about y, exact."""
-    return vertices * np.array([-1.0, 1.0, -1.0])
+    return np.asarray(vertices * np.array([-1.0, 1.0, -1.0]))
 
 
 def sawn(pattern: Pattern, normal: Floats, offset_mm: float) -> tuple[Solid, Solid]:
@@ -114,7 +116,10 @@ def sawn(pattern: Pattern, normal: Floats, offset_mm: float) -> tuple[Solid, Sol
         raise _misses(pattern, normal, offset_mm, low + offset_mm, high + offset_mm)
     top, top_faces = mesh_of(above)
     bottom, bottom_faces = mesh_of(below)
-    return on_board(top, top_faces, pattern.name), on_board(turned_over(bottom), bottom_faces, pattern.name)
+    return (
+        on_board(top, top_faces, above),
+        on_board(turned_over(bottom), bottom_faces, below.rotate((0.0, 180.0, 0.0))),
+    )
 
 
 def laid(pattern: Pattern, normal: Floats, offset_mm: float) -> Solid:
@@ -130,10 +135,11 @@ def laid(pattern: Pattern, normal: Floats, offset_mm: float) -> Solid:
     slack = BOARD_EPSILON * float(np.ptp(points, axis=0).max())
     if low > slack or high <= slack:
         raise _misses(pattern, normal, offset_mm, low + offset_mm, high + offset_mm)
+    whole = solid_of(points, pattern.faces, pattern.name)
     if low >= -slack:
-        return on_board(points, pattern.faces, pattern.name)
-    above = solid_of(points, pattern.faces, pattern.name).trim_by_plane((0.0, 0.0, 1.0), 0.0)
-    return on_board(*mesh_of(above), pattern.name)
+        return on_board(points, pattern.faces, whole)
+    above = whole.trim_by_plane((0.0, 0.0, 1.0), 0.0)
+    return on_board(*mesh_of(above), above)
 
 
 def _misses(pattern: Pattern, normal: Floats, offset_mm: float, low: float, high: float) -> PatternError:
@@ -180,14 +186,14 @@ def mesh_of(solid: manifold3d.Manifold) -> tuple[Floats, Ints]:
     return vertices, faces
 
 
-def on_board(vertices: Floats, faces: Ints, name: str) -> Solid:
-    """Lay a mesh exactly on z = 0: heights within rounding of the board become 0."""
+def on_board(vertices: Floats, faces: Ints, manifold: manifold3d.Manifold) -> Solid:
+    """Lay the mesh of `manifold` exactly on z = 0: heights within rounding of the board become 0."""
     points = np.array(vertices, dtype=np.float64)
     slack = BOARD_EPSILON * float(np.ptp(points, axis=0).max())
     points[points[:, 2] <= slack, 2] = 0.0
     corners = np.array(faces, dtype=np.int64)
     lies = (points[:, 2] == 0.0)[corners].all(axis=1)
-    return Solid(vertices=points, faces=corners, on_board=lies, manifold=solid_of(points, corners, name))
+    return Solid(vertices=points, faces=corners, on_board=lies, manifold=manifold)
 
 
 def topology(solid: Solid) -> Topology:

@@ -26,6 +26,7 @@ from moldplan.columns.layers import ColumnGaps, column_gaps, column_layers
 from moldplan.columns.mouths import Contacts, connected_gaps, open_contacts
 from moldplan.half.model import Gaps, Region, Undercut
 from moldplan.half.solids import Solid
+from moldplan.pattern.arrays import frozen
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -45,8 +46,9 @@ RIM_CELLS: Final = 1.5
 
 @dataclass(frozen=True, kw_only=True)
 class _Seen:
-    """Everything known about the gaps of a half: per gap its cell, its share of the exact volume (mm3) and
-    the number of its region before sorting.
+    """Everything known about the gaps of a half.
+
+    Per gap its cell, its share of the exact volume (mm3) and the number of its region before sorting.
     """
 
     grid: Grid
@@ -117,7 +119,7 @@ def _look(solid: Solid, grid: Grid, integral: TopIntegral, total: float) -> _See
 
 
 def _share_out(gaps: ColumnGaps, cell: Ints, grid: Grid, integral: TopIntegral, total: float) -> Floats:
-    """Return the exact undercut of every gap: its cell's, by height, with that of the rim cells next to it."""
+    """Return the exact undercut of every gap: its cell's, by height, and that of rim cells next to it."""
     height = gaps.high_mm - gaps.low_mm
     exact = np.maximum(integral.top_mm3 - integral.solid_mm3, 0.0)
     exact *= total / max(float(exact.sum()), 1e-300)
@@ -207,13 +209,9 @@ def _for_drawing(seen: _Seen, kept: Ints) -> Gaps:
     number[kept] = np.arange(1, len(kept) + 1)
     region = number[seen.region]
     named = region > 0
-    arrays = {
-        "row": (seen.cell[named] // seen.grid.nx).astype(np.int32),
-        "col": (seen.cell[named] % seen.grid.nx).astype(np.int32),
-        "low_mm": seen.gaps.low_mm[named],
-        "high_mm": seen.gaps.high_mm[named],
-        "region": region[named],
-    }
-    for array in arrays.values():
-        array.flags.writeable = False
-    return Gaps(grid=seen.grid, **arrays)
+    row = (seen.cell[named] // seen.grid.nx).astype(np.int32)
+    col = (seen.cell[named] % seen.grid.nx).astype(np.int32)
+    low, high, region = seen.gaps.low_mm[named], seen.gaps.high_mm[named], region[named]
+    for array in (row, col, low, high, region):
+        frozen(array)
+    return Gaps(grid=seen.grid, row=row, col=col, low_mm=low, high_mm=high, region=region)
