@@ -5,8 +5,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from moldplan.pattern.arrays import mesh_area_mm2
-from moldplan.pattern.topology import Edges, Floats, Ints, Surface, open_loops
+from moldplan.pattern.topology import Edges, Floats, Ints, Surface
 from moldplan.tolerances import PIN_HOLE_AREA_SHARE, PIN_HOLE_EDGES
+
+#: With more open edges a mesh has no pin-holes but no surface; they are not walked one by one.
+_MOST_OPEN_EDGES = 100_000
 
 Spans = dict[tuple[int, int], tuple[float, int]]
 
@@ -22,10 +25,12 @@ def fill_pin_holes(surface: Surface) -> tuple[Ints, int, float]:
     caps: list[Ints] = []
     off = 0.0
     edges = surface.edges
-    if len(edges.open) and not len(edges.crowded):
+    if 0 < len(edges.open) <= _MOST_OPEN_EDGES and not len(edges.crowded):
         most = PIN_HOLE_AREA_SHARE * mesh_area_mm2(surface.points, surface.faces)
         taken = _border_edges(edges)
         for loop in simple_loops(edges):
+            if not 3 <= len(loop) <= PIN_HOLE_EDGES:
+                continue
             cap = _least_cap(surface.points, loop, taken)
             if cap is None or (area := mesh_area_mm2(surface.points, cap)) > most:
                 continue
@@ -37,26 +42,37 @@ def fill_pin_holes(surface: Surface) -> tuple[Ints, int, float]:
 
 
 def simple_loops(edges: Edges) -> list[Ints]:
-    """Return the small open borders that touch no point twice, as point numbers in a cap's winding.
+    """Return the open borders as rings that touch no point twice, as point numbers in a cap's winding.
 
-    Small: at most `PIN_HOLE_EDGES` edges.
+    Where a border meets itself, the ring closed first is cut off. Borders that do not close are left out.
     """
-    number, label = open_loops(edges)
     start, end = edges.ends(edges.open)
-    count = np.bincount(label, minlength=number)
-    by_border = np.split(np.argsort(label, kind="stable"), np.cumsum(count)[:-1])
-    loops = [_loop(start[mine], end[mine]) for mine in by_border if 3 <= len(mine) <= PIN_HOLE_EDGES]
-    return [loop for loop in loops if loop is not None]
+    follow: dict[int, list[int]] = {}
+    for a, b in zip(start.tolist(), end.tolist(), strict=True):
+        follow.setdefault(b, []).append(a)  # a cap runs the other way
+    rings = []
+    for first in sorted(follow):
+        while follow[first]:
+            rings.extend(_walk(first, follow))
+    return [np.array(ring, dtype=np.int64) for ring in rings]
 
 
-def _loop(start: Ints, end: Ints) -> Ints | None:
-    """Return one border as a ring, None when it touches a point twice."""
-    follow = dict(zip(end.tolist(), start.tolist(), strict=True))  # a cap runs the other way
-    first = min(follow)
-    ring = [first]
-    while (step := follow.get(ring[-1], first)) != first and len(ring) < len(start):
-        ring.append(step)
-    return np.array(ring, dtype=np.int64) if len(ring) == len(start) == len(follow) else None
+def _walk(first: int, follow: dict[int, list[int]]) -> list[list[int]]:
+    """Walk along a border from `first` until it ends, using up the steps in `follow`."""
+    rings = []
+    trail = [first]
+    at = {first: 0}
+    while follow.get(trail[-1]):
+        step = follow[trail[-1]].pop()
+        if step in at:
+            rings.append(trail[at[step] :])
+            for point in trail[at[step] + 1 :]:
+                del at[point]
+            del trail[at[step] + 1 :]
+        else:
+            at[step] = len(trail)
+            trail.append(step)
+    return rings
 
 
 def _border_edges(edges: Edges) -> set[tuple[int, int]]:

@@ -12,6 +12,7 @@ from moldplan.pattern.mend import Mended, mend
 from moldplan.pattern.model import AXES, Axis, Pattern, Survey
 from moldplan.pattern.read import RawMesh, read_mesh
 from moldplan.pattern.topology import Floats
+from moldplan.tolerances import REL_EPSILON
 
 #: Millimetres in the units a mesh may be in (the inch is exactly 25.4 mm since 1959).
 UNITS_MM = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
@@ -165,9 +166,10 @@ def _centred(
 def _check_size(name: str, points: Floats) -> None:
     """Refuse sizes that only a mistaken unit gives."""
     longest = float(np.ptp(points, axis=0).max())
-    if not LEAST_SIZE_MM <= longest <= MOST_SIZE_MM:
+    slack = 1.0 + REL_EPSILON
+    if not LEAST_SIZE_MM / slack <= longest <= MOST_SIZE_MM * slack:
         raise PatternError(
-            f"{name}: the figure would be {longest:.4g} mm at its longest; {LEAST_SIZE_MM:g} mm to "
+            f"{name}: the figure would be {longest:.5g} mm at its longest; {LEAST_SIZE_MM:g} mm to "
             f'{MOST_SIZE_MM / 1000:g} m can be planned; check the unit, or give --height "1.5 m"'
         )
 

@@ -98,12 +98,17 @@ def _weld(state: Mended) -> Mended:
     repeat, wall = doubled_faces(faces)
     if bool((repeat | wall).any()):
         state = _without(state, repeat, wall)
-    if len(state.surface.edges.crowded) == 0:
+    return _told_apart(state, Surface(np.asarray(points[label], dtype=np.float64), raw))
+
+
+def _told_apart(state: Mended, raw: Surface) -> Mended:
+    """Return to the file's own numbering where that keeps bodies apart that only touch.
+
+    Bodies that touch along an edge or part of a side hang together once equal points are one.
+    """
+    if len(state.surface.edges.crowded) == 0 or not raw.edges.closed:
         return state
-    # Bodies that touch along an edge hang together once equal points are one; the file's own numbering may
-    # still tell them apart.
-    apart = Surface(np.asarray(points[label], dtype=np.float64), raw[~repeat])
-    return replace(state, surface=apart) if apart.edges.closed else state
+    return replace(state, surface=raw, repairs=(), found=replace(state.found, doubled=0))
 
 
 def _proper(faces: Ints) -> Bools:
