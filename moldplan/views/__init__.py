@@ -1,0 +1,67 @@
+"""Drawings of a plan: for each half a plan view and a side section, true to scale on A3, and a picture.
+
+`draw_views` is all that other packages need. The drawing libraries are imported when it is called, not
+before, so that a command that draws nothing starts quickly.
+"""
+
+from collections.abc import Collection
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from moldplan.progress import QUIET, Progress
+from moldplan.views.written import Drawn
+
+if TYPE_CHECKING:
+    from moldplan.plan import Plan
+
+__all__ = ["Drawn", "draw_views", "opengl_ready"]
+
+
+def draw_views(
+    plan: "Plan", folder: Path, *, only: Collection[str] | None = None, progress: Progress = QUIET
+) -> Drawn:
+    """Draw a plan: PNG (A3 at 200 dpi) and SVG for each half, and a PNG of the figure.
+
+    Parameters
+    ----------
+    plan
+        What to draw.
+    folder
+        An existing folder to write into: ``half-a-plan``, ``half-a-section`` (the same for b) as ``.png`` and
+        ``.svg``, and ``figure.png``.
+    only
+        Names of drawings (without ending) to make; None makes all.
+    progress
+        Told of each drawing; its `stop` event ends the work between two of them.
+
+    Returns
+    -------
+    Drawn
+        The files in the order of their sheets, and notes on what could not be made: without OpenGL on this
+        computer there is no picture of the figure, and the rest is drawn all the same.
+
+    Raises
+    ------
+    SettingError
+        When `only` names a drawing that this plan does not have.
+    OutputError
+        When a file cannot be written.
+    StoppedError
+        When `progress` was told to stop.
+
+    Notes
+    -----
+    Scales are those of ISO 5455, so one paper millimetre is 1, 2, 5, 10 ... mm of the thing. The same plan
+    gives the same bytes every time (the picture of the figure: on one computer). Takes about a second a
+    drawing.
+    """
+    from moldplan.views.draw import draw_all  # noqa: PLC0415 - heavy libraries, see above
+
+    return draw_all(plan, folder, only=only, progress=progress)
+
+
+def opengl_ready() -> bool:
+    """Return whether 3D pictures can be drawn on this computer; asks a child process once, which takes seconds."""
+    from moldplan.views.figure_picture import opengl_ready as ready  # noqa: PLC0415 - heavy libraries, see above
+
+    return ready()

@@ -1,0 +1,85 @@
+"""Every drawing of a plan, made and written."""
+
+from collections.abc import Callable, Collection, Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from moldplan.errors import OutputError, SettingError
+from moldplan.progress import QUIET, Progress
+from moldplan.views.cutting import choose_cut
+from moldplan.views.figure_picture import OPENGL_ADVICE, PictureJob
+from moldplan.views.figure_sheet import figure_sheet
+from moldplan.views.half_plan import plan_sheet
+from moldplan.views.half_section import section_sheet
+from moldplan.views.ink import fixed_settings, write_png, write_svg
+from moldplan.views.paper import Sheet
+from moldplan.views.written import Drawn
+
+if TYPE_CHECKING:
+    from moldplan.plan import Plan
+
+FIGURE = "figure"
+
+
+def drawing_names(plan: "Plan") -> tuple[str, ...]:
+    """Return the names of all drawings of a plan, in the order of their sheets."""
+    halves = [f"half-{half.name.lower()}-{view}" for half in plan.halves for view in ("plan", "section")]
+    return (*halves, FIGURE)
+
+
+def draw_all(
+    plan: "Plan", folder: Path, *, only: Collection[str] | None = None, progress: Progress = QUIET
+) -> Drawn:
+    """Draw `plan` into `folder`; `moldplan.views.draw_views` says how."""
+    names = drawing_names(plan)
+    unknown = sorted(set(only or ()) - set(names))
+    if unknown:
+        raise SettingError(f"no drawing is called {unknown[0]}: this plan has {', '.join(names)}")
+    wanted = [name for name in names if only is None or name in only]
+    try:
+        with fixed_settings():
+            return _draw(plan, folder, wanted, progress)
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot write the drawings: {error.strerror or error}") from error
+
+
+def _draw(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> Drawn:
+    """Draw while a child process makes the picture of the figure."""
+    halves = [name for name in wanted if name != FIGURE]
+    if FIGURE not in wanted:
+        return Drawn(files=_write(plan, folder, halves, progress), notes=())
+    with PictureJob(plan) as job:
+        files = _write(plan, folder, halves, progress)
+        progress.step("drawing the figure", 0.9)
+        picture = job.result()
+    if picture is None:
+        return Drawn(files=files, notes=(OPENGL_ADVICE,))
+    number = len(drawing_names(plan))
+    path = folder / f"{FIGURE}.png"
+    write_png(figure_sheet(plan, picture, number=f"{number} of {number}"), path)
+    return Drawn(files=(*files, path), notes=())
+
+
+def _write(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> tuple[Path, ...]:
+    """Write the drawings of the halves, each as PNG and SVG."""
+    files: list[Path] = []
+    for rank, (name, make) in enumerate(half_drawings(plan)):
+        if name in wanted:
+            progress.step(f"drawing {name}", 0.9 * rank / (2 * len(plan.halves)))
+            sheet = make()
+            files.extend((folder / f"{name}.png", folder / f"{name}.svg"))
+            write_png(sheet, files[-2])
+            write_svg(sheet, files[-1])
+    return tuple(files)
+
+
+def half_drawings(plan: "Plan") -> Iterator[tuple[str, Callable[[], Sheet]]]:
+    """Walk over the drawings of the halves: each name, and what makes its sheet."""
+    names = drawing_names(plan)
+    for half, mould in plan.pairs():
+        cut = choose_cut(half, mould)
+        for view, make in (("plan", plan_sheet), ("section", section_sheet)):
+            name = f"half-{half.name.lower()}-{view}"
+            number = f"{names.index(name) + 1} of {len(names)}"
+            yield name, partial(make, plan, half, mould, cut, number=number)
