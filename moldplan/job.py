@@ -140,7 +140,7 @@ def _text(toml: TomlText, name: str) -> str | None:
     if value is None:
         return None
     where = toml.where((name,))
-    if name == "height" and isinstance(value, int | float):
+    if name == "height" and isinstance(value, int | float) and not isinstance(value, bool):
         _translated(lambda: parse_length_mm(f"{value}", what=name), where)
     if not isinstance(value, str) or not value.strip():
         raise SettingError(f'{where}: {name} is {value!r}, which is no text: write {name} = "..."')

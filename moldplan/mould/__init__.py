@@ -1,0 +1,57 @@
+"""The mould of one half: rubber, coats, clay wall, board, rigid jacket, and what turning it over takes.
+
+`plan_mould` is the whole stage; its result is `moldplan.mould.model.Mould`.
+"""
+
+from moldplan.cards.model import Settings
+from moldplan.findings import Finding
+from moldplan.half.model import Half
+from moldplan.mould.board import plan_board
+from moldplan.mould.jacket import plan_jacket
+from moldplan.mould.model import Mould
+from moldplan.mould.remarks import remarks
+from moldplan.mould.rubber import plan_rubber
+from moldplan.mould.wall import plan_wall
+from moldplan.progress import QUIET, Progress
+
+__all__ = ["plan_mould"]
+
+
+def plan_mould(
+    half: Half, settings: Settings, *, progress: Progress = QUIET
+) -> tuple[Mould, tuple[Finding, ...]]:
+    """Plan the mould of one half.
+
+    Parameters
+    ----------
+    half
+        The half on its board (`moldplan.half.cut`).
+    settings
+        Every value the stage uses (`moldplan.cards.resolve_settings`).
+    progress
+        Told of each step; its `stop` event ends the work.
+
+    Returns
+    -------
+    tuple
+        The `Mould`, and the findings a person has to read: a stop when the rubber closes into loops, checks
+        for tunnels, deep solid rubber, deep halves and what the crew cannot turn, and notes.
+
+    Raises
+    ------
+    StoppedError
+        When `progress` was told to stop.
+    """
+    rubber = plan_rubber(half, settings, progress=_first(progress, 0.9))
+    progress.step(f"placing wall, board and jacket of half {half.name}", 0.9)
+    wall = plan_wall(rubber, settings)
+    board = plan_board(rubber, wall, settings)
+    jacket = plan_jacket(half, rubber, settings)
+    mould = Mould(name=half.name, rubber=rubber, wall=wall, board=board, jacket=jacket)
+    progress.step(f"mould of half {half.name} planned", 1.0)
+    return mould, tuple(remarks(half, rubber, board, jacket, settings))
+
+
+def _first(progress: Progress, share: float) -> Progress:
+    """Return a progress whose 0..1 is the first `share` of `progress`."""
+    return Progress(tell=lambda what, done: progress.tell(what, share * done), stop=progress.stop)
