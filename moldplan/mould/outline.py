@@ -32,7 +32,7 @@ def one_line_round(outline: MultiPolygon, *, grow_mm: float, round_mm: float) ->
     -----
     Grown, then closed (out and in again by `round_mm`). Parts that are still apart are joined by closing with
     ever larger radii, at last by their hull. Closing only adds ground and never reaches beyond the hull, so
-    the clearance holds and the overall size is that of `outline` and twice `grow_mm`, to 0.03 % of the
+    the clearance holds and the overall size is that of `outline` and twice `grow_mm`, to 0.07 % of the
     radii (`ARC_SEGMENTS`).
     """
     grown = filled(outline).buffer(grow_mm, quad_segs=ARC_SEGMENTS)
