@@ -8,21 +8,26 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, kw_only=True)
 class Plane:
-    """A cutting plane: unit `normal` (3,) in the file's axes; `offset_mm` along it, measured from the
-    middle of the figure's bounding box. Half A lies on the side the normal points to."""
+    """A cutting plane; half A lies on the side its normal points to.
+
+    Unit `normal` (3,) in the file's axes; `offset_mm` along it, measured from the middle of the figure's
+    bounding box.
+    """
 
     normal: tuple[float, float, float]
     offset_mm: float
 
     def array(self) -> NDArray[np.float64]:
-        """The normal as an array, shape (3,)."""
+        """Return the normal as an array, shape (3,)."""
         return np.array(self.normal, dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Candidate:
-    """One direction seen by the search, at its best allowed offset. Volumes are from the search's
-    light mesh and coarse grid; the plan measures the chosen one again."""
+    """One direction seen by the search, at its best allowed offset.
+
+    Volumes are sums over the whole mesh on the search's coarse grid; the plan measures the chosen one again.
+    """
 
     plane: Plane
     undercut_mm3: float
@@ -33,9 +38,12 @@ class Candidate:
 
 @dataclass(frozen=True, kw_only=True)
 class Splits:
-    """Result of a search: `candidates` best first, how many directions were seen, how far (deg) any
-    direction may be from the nearest one seen, and, when the figure is a relief, the plane of its
-    flat back (`normal` points from the back into the figure) for a one-part open mould."""
+    """Result of a search.
+
+    `candidates` best first, how many directions were seen, how far (deg) any direction may be from the
+    nearest one seen, and, when the figure is a relief, the plane of its flat back (`normal` points from
+    the back into the figure) for a one-part open mould.
+    """
 
     candidates: tuple[Candidate, ...]
     directions_tried: int

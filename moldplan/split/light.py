@@ -1,0 +1,51 @@
+"""A lighter copy of a heavy mesh, to search on; what it finds is measured again on the whole mesh."""
+
+from typing import Final
+
+import manifold3d
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: How far the surface may move in the first step, as a share of the bounding box's diagonal ...
+FIRST_MOVE: Final = 1e-4
+#: ... and how often that is doubled. The steps add up: 0.15 % at the most, 3 mm on a 2 m figure.
+DOUBLINGS: Final = 3
+
+
+def light_copy(vertices: Floats, faces: Ints, *, most: int) -> tuple[Floats, Ints, float]:
+    """Return a closed mesh of about `most` triangles or fewer, and how far in mm its surface may have moved.
+
+    Parameters
+    ----------
+    vertices, faces
+        A closed mesh, corners in mm.
+    most
+        Triangles that are few enough. A mesh with no more is returned as it is.
+
+    Returns
+    -------
+    tuple
+        Corners, faces, and the sum of the tolerances that were used. More than `most` triangles are left when the
+        greatest tolerance does not bring the mesh down to them.
+    """
+    if len(faces) <= most:
+        return vertices, faces, 0.0
+    solid = manifold3d.Manifold(
+        manifold3d.Mesh64(vert_properties=vertices, tri_verts=faces.astype(np.uint64))
+    )
+    if solid.status() != manifold3d.Error.NoError:
+        return vertices, faces, 0.0
+    diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
+    moved = 0.0
+    for doubling in range(DOUBLINGS + 1):
+        step = FIRST_MOVE * diagonal * 2.0**doubling
+        solid = solid.simplify(step)
+        moved += step
+        if solid.num_tri() <= most:
+            break
+    mesh = solid.to_mesh64()
+    corners = np.array(mesh.vert_properties[:, :3], dtype=np.float64)
+    return corners, np.array(mesh.tri_verts, dtype=np.int64), moved
