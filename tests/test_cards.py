@@ -6,6 +6,8 @@ from difflib import get_close_matches
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from shop import shop_settings
 
 from moldplan.cards import (
@@ -20,6 +22,7 @@ from moldplan.cards import (
     list_cards,
     resolve_settings,
 )
+from moldplan.cards.cardfile import read_card
 from moldplan.cards.lines import parse_toml, read_toml
 from moldplan.errors import OutputError, SettingError
 from moldplan.units import writable_units
@@ -409,6 +412,37 @@ def test_files_that_are_no_cards(tmp_path: Path) -> None:
 def test_brackets_too_deep_are_refused() -> None:
     with pytest.raises(SettingError, match=r"x\.toml.*(nested too deep|not valid TOML)"):
         parse_toml(b"a = " + b"[" * 100_000, label="x.toml")
+
+
+def test_numbers_too_large_to_show_are_refused() -> None:
+    with pytest.raises(SettingError, match=r"x\.toml, line 3: a number is too large to be used"):
+        parse_toml(f"[a]\nc = 1\nb = [1, 0x{'f' * 5000}]".encode(), label="x.toml")
+    with pytest.raises(SettingError, match=r"x\.toml, line 1: not valid TOML: Exceeds the limit"):
+        parse_toml(b"a = " + b"9" * 5000, label="x.toml")
+
+
+PIECES = [
+    "[card]", 'kind = "rubber"', 'name = "blue"', "[thick_coat_mm]", "[[thick_coat_mm]]", "[thick_coat_mm.a]",
+    "[cure]", "value = 5", "value = 1e400", "value = 1979-05-27", 'value = "2 mm"', 'value = """',
+    "value = {}",
+    "value = 99999999999999999999999", 'unit = "mm"', 'unit = "h"', "range = [1, 1]", "range = [1, inf]",
+    'range = ["a", 2]', "choices = 3", "whole = 7", 'tag = ["x"]', "tag = {}", 'note = "n"', "", "# x", "]",
+    "thick_coat_mm.value = 2", 'card.kind = "clay"', '"" = 3', "value = true",
+]  # fmt: skip
+
+
+@given(st.sampled_from(["", RUBBER, RUBBER.replace("value = 2.5\n", "")]), st.lists(st.sampled_from(PIECES)))
+def test_no_card_does_more_than_be_refused_in_one_line(start: str, pieces: list[str]) -> None:
+    own = {kind: built_in_cards()[name] for kind, name in DEFAULT_CARDS.items()}
+    message = ""
+    try:
+        card = read_card(parse_toml((start + "\n".join(pieces)).encode(), label="x.toml"), pattern_of=own)
+    except SettingError as error:
+        message = str(error)
+    else:
+        assert all(isinstance(entry.value, float | str) for entry in card.entries.values())
+    assert "\n" not in message
+    assert message == "" or message.startswith("x.toml")
 
 
 LINES = """\

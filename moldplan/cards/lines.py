@@ -13,6 +13,8 @@ from moldplan.errors import OutputError, SettingError
 #: A card or job file is a page of text; what is larger is some other file.
 LARGEST_BYTES: Final = 1_000_000
 
+_MOST_BITS: Final = 64  # TOML: whole numbers are of 64 bits
+
 _HEADER = re.compile(r"\s*\[{1,2}\s*([^\[\]]+?)\s*\]{1,2}\s*(?:#.*)?")
 _KEY = re.compile(r"\s*((?:\"[^\"]*\"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:\"[^\"]*\"|'[^']*'|[\w-]+))*)\s*=\s*(.*)")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
@@ -82,11 +84,13 @@ def parse_toml(raw: bytes, *, label: str) -> TomlText:
         raise SettingError(f"{label}, line {line}: the text is not UTF-8: save the file as UTF-8") from error
     text = text.replace("\r\n", "\n")
     try:
-        return TomlText(label, text, tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+        toml = TomlText(label, text, tomllib.loads(text))
+        _check_numbers(toml, toml.data, ())
+    except ValueError as error:  # tomllib's own error is one, and so are numbers of thousands of digits
         raise SettingError(_broken(label, text, str(error))) from error
     except RecursionError as error:
         raise SettingError(f"{label}: brackets are nested too deep: this is no card or job file") from error
+    return toml
 
 
 def write_new(target: Path, text: str) -> Path:
@@ -119,6 +123,18 @@ def nearest(name: str, known: Sequence[str]) -> str:
     if near:
         return f"did you mean {near[0]}?"
     return f"known are: {', '.join(known)}"
+
+
+def _check_numbers(toml: TomlText, value: object, path: tuple[str, ...]) -> None:
+    """Refuse whole numbers that TOML does not allow (over 64 bits) and that could not even be shown."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            _check_numbers(toml, inner, (*path, key))
+    elif isinstance(value, list):
+        for inner in value:
+            _check_numbers(toml, inner, path)
+    elif isinstance(value, int) and value.bit_length() > _MOST_BITS:
+        raise SettingError(f"{toml.where(path)}: a number is too large to be used: check it")
 
 
 def _broken(label: str, text: str, reason: str) -> str:
