@@ -7,10 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import zoo
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from zoo_files import write_obj, write_ply, write_stl
 
 from moldplan.errors import PatternError
 from moldplan.pattern import Pattern, Survey, load_pattern, pattern_from_arrays, survey_file
+from moldplan.pattern.mend import mend
 
 TORUS = zoo.torus(500.0, 100.0, 48, 16)
 BOX = zoo.box(1000.0, 600.0, 400.0)
@@ -47,17 +50,22 @@ def surveyed(tmp_path: Path, mesh: zoo.Mesh) -> Survey:
     return survey
 
 
-def assert_solid(pattern: Pattern) -> None:
-    """Every directed edge is used once and its opposite too; no point is unused; the volume is positive.
+def assert_closed(faces: list[list[int]], points: int) -> None:
+    """Check that every directed edge is used once and its opposite too, and that no point is unused.
 
     Counted one face at a time in a dictionary: no code in common with what is tested.
     """
     uses: dict[tuple[int, int], int] = defaultdict(int)
-    for a, b, c in pattern.faces.tolist():
+    for a, b, c in faces:
         for edge in ((a, b), (b, c), (c, a)):
             uses[edge] += 1
     assert all(count == 1 and uses.get((b, a)) == 1 for (a, b), count in uses.items())
-    assert {corner for edge in uses for corner in edge} == set(range(len(pattern.vertices)))
+    assert {corner for edge in uses for corner in edge} == set(range(points))
+
+
+def assert_solid(pattern: Pattern) -> None:
+    """Check that a pattern is a closed outward-wound solid and that its survey says its true volume."""
+    assert_closed(pattern.faces.tolist(), len(pattern.vertices))
     assert zoo.volume((pattern.vertices, pattern.faces)) == pytest.approx(pattern.volume_mm3, rel=1e-12)
     assert pattern.volume_mm3 > 0.0
 
@@ -316,6 +324,43 @@ def test_specks_are_dropped(tmp_path: Path) -> None:
 def test_crumbs_without_number_are_refused(tmp_path: Path) -> None:
     crumbs = [zoo.moved(zoo.box(1.0, 1.0, 1.0), (3.0 * i, 0.0, 0.0)) for i in range(1001)]
     assert "1001 separate bodies in one file" in surveyed(tmp_path, joined(*crumbs)).problems[0]
+
+
+DAMAGE = st.lists(
+    st.tuples(
+        st.sampled_from(["drop", "double", "flip", "flip double", "move", "loose"]), st.integers(0, 10**6)
+    ),
+    max_size=6,
+)
+
+
+@given(damage=DAMAGE, seed=st.integers(0, 10**6))
+@settings(max_examples=150, deadline=None, derandomize=True)
+def test_any_small_damage_ends_in_a_solid_or_in_problems(damage: list[tuple[str, int]], seed: int) -> None:
+    """Whatever happens to a few faces: what comes out without problems is closed and nearly the same torus."""
+    points, faces = zoo.torus(500.0, 100.0, 24, 12)
+    for what, number in damage:
+        at = number % len(faces)
+        if what == "drop":
+            faces = np.delete(faces, at, axis=0)
+        elif "double" in what:
+            faces = np.concatenate([faces, faces[at : at + 1, :: -1 if "flip" in what else 1]])
+        elif what == "flip":
+            faces = faces.copy()
+            faces[at] = faces[at, ::-1]
+        else:
+            shift = 1e-5 if what == "loose" else 30.0
+            points = np.concatenate([points, points[faces[at, :1]] + shift])
+            faces = faces.copy()
+            faces[at, 0] = len(points) - 1
+    result = mend(points, np.random.default_rng(seed).permutation(faces))
+    if not result.problems:
+        assert_closed(result.surface.faces.tolist(), len(result.surface.points))
+        assert result.genus == 1
+        volume = zoo.volume((result.surface.points, result.surface.faces))
+        assert volume == pytest.approx(zoo.volume(zoo.torus(500.0, 100.0, 24, 12)), rel=0.01)
+    if all(what not in ("drop", "move") for what, _ in damage):
+        assert not result.problems
 
 
 def test_pattern_from_arrays_is_as_strict() -> None:

@@ -121,26 +121,31 @@ def _holds(points: Floats, large: _Shell, small: _Shell) -> bool:
     """Return whether the body `small` lies inside the body `large`."""
     inner = _solid(points, small.faces)
     shared = _solid(points, large.faces) ^ inner
-    return bool(shared.volume() >= BURIED_SHARE * inner.volume())
+    return bool(0.0 < BURIED_SHARE * inner.volume() <= shared.volume())
 
 
 def _joined(surface: Surface, shells: list[_Shell], repairs: Counts, turned: int) -> OneBody:
     """Unite bodies that overlap or touch; refuse when they stay apart."""
-    united = manifold3d.Manifold.batch_boolean(
-        [_solid(surface.points, shell.faces) for shell in shells], manifold3d.OpType.Add
-    )
+    singles = [_solid(surface.points, shell.faces) for shell in shells]
+    united = manifold3d.Manifold.batch_boolean(singles, manifold3d.OpType.Add)
     parts = united.decompose()
     solids = sorted((part for part in parts if part.volume() > 0.0), key=lambda solid: -solid.volume())
-    if len(solids) != 1:
-        problem = (
-            _apart(solids) if solids else "its bodies could not be joined; join them into one solid first"
-        )
-        return OneBody(surface=surface, bodies=len(solids), turned=turned, problems=(problem,))
-    mesh = solids[0].to_mesh64()
-    points = np.array(mesh.vert_properties[:, :3], dtype=np.float64)
-    faces = np.array(mesh.tri_verts, dtype=np.int64)
+    sound = all(single.status() == manifold3d.Error.NoError for single in singles)
+    if len(solids) > 1 and sound:
+        return OneBody(surface=surface, bodies=len(solids), turned=turned, problems=(_apart(solids),))
+    result = _surface(solids[0]) if solids else surface
+    if not (sound and solids and result.edges.closed):
+        problem = f"its {len(shells)} bodies could not be joined; join them in the program that made them"
+        return OneBody(surface=surface, bodies=len(shells), turned=turned, problems=(problem,))
     repairs = (*repairs, ("overlapping bodies joined", len(shells)), ("inner hollows filled", len(parts) - 1))
-    return OneBody(surface=Surface(points, faces), bodies=1, turned=turned, repairs=repairs)
+    return OneBody(surface=result, bodies=1, turned=turned, repairs=repairs)
+
+
+def _surface(solid: manifold3d.Manifold) -> Surface:
+    """Return a solid's points and faces as arrays of our own (the library's are read-only)."""
+    mesh = solid.to_mesh64()
+    points = np.array(mesh.vert_properties[:, :3], dtype=np.float64)
+    return Surface(points, np.array(mesh.tri_verts, dtype=np.int64))
 
 
 def _apart(solids: list[manifold3d.Manifold]) -> str:

@@ -15,10 +15,12 @@ def doubled_faces(faces: Ints) -> tuple[Bools, Bools]:
     faces or more hold the edge, so that the surface stays closed without it. Winding says nothing here: it
     is put right later.
     """
-    corners = np.sort(faces, axis=1)
-    order = np.lexsort(corners.T[::-1])
+    low, middle, high = np.sort(faces, axis=1).T.copy()
+    order = np.lexsort((high, middle, low))
     fresh = np.ones(len(faces), dtype=bool)
-    fresh[1:] = (corners[order][1:] != corners[order][:-1]).any(axis=1)
+    fresh[1:] = False
+    for corner in (low[order], middle[order], high[order]):
+        fresh[1:] |= corner[1:] != corner[:-1]
     if bool(fresh.all()):
         return np.zeros(len(faces), dtype=bool), np.zeros(len(faces), dtype=bool)
     group = np.empty(len(faces), dtype=np.int64)

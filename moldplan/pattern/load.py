@@ -69,7 +69,7 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
             f"{path.name}: a {raw.file_format.upper()} file does not say how large the figure is; give its "
             'height (--height "1.5 m") or the unit of its numbers (--unit mm)'
         )
-    mended = mend(raw.points, raw.faces)
+    mended = mend(raw.points, raw.faces, welded=raw.file_format == "stl")
     if mended.problems:
         raise PatternError(f"{path.name}: {mended.problems[0]}")
     scale = _scale(raw, mended, height_mm, unit, up_axis)
@@ -110,7 +110,7 @@ def survey_file(  # noqa: PLR0913 - the same as `load_pattern`
     _check_options(height_mm, unit, up, front)
     raw = read_mesh(path, limits=limits)
     up_axis, _ = _directions(raw, up, front)
-    mended = mend(raw.points, raw.faces)
+    mended = mend(raw.points, raw.faces, welded=raw.file_format == "stl")
     known = height_mm is not None or unit is not None or raw.unit is not None
     scale = _scale(raw, mended, height_mm, unit, up_axis) if known else 1.0
     return _survey(raw, mended, scale, known=known)

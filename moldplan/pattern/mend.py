@@ -55,14 +55,23 @@ class Mended:
     genus: int = 0
 
 
-def mend(points: Floats, faces: Ints) -> Mended:
-    """Return the mesh mended as far as small things go. It never refuses: see ``Mended.problems``."""
-    state = Mended(surface=Surface(points, faces), found=Found(points=len(points), triangles=len(faces)))
-    for step in (_weld, _weld_near, _agree, _fill, _count_bodies, _even_out, _sort_bodies):
+def mend(points: Floats, faces: Ints, *, welded: bool = False) -> Mended:
+    """Return the mesh mended as far as small things go. It never refuses: see ``Mended.problems``.
+
+    `welded` says that no two points have the same coordinates.
+    """
+    found = Found(points=len(points), triangles=len(faces))
+    label = None
+    if not welded:
+        different, label = weld_equal(points)
+        points = different.astype(np.float64)
+    state = Mended(surface=Surface(points, faces), found=found)
+    state = _weld(state, label)
+    flat = _flatness(state.surface)
+    if flat is not None:
+        return replace(state, surface=_compact(state.surface), problems=(flat,))
+    for step in (_weld_near, _agree, _fill, _count_bodies, _even_out, _sort_bodies):
         state = step(state)
-        flat = _flatness(state.surface)
-        if flat is not None:
-            return replace(state, surface=_compact(state.surface), problems=(flat,))
     return replace(state, surface=_compact(state.surface))
 
 
@@ -77,7 +86,7 @@ def _flatness(surface: Surface) -> str | None:
     """Return why nothing solid can come of the surface, None when something can."""
     if len(surface.faces) == 0:
         return "nothing is left without faces that have no area; export the figure as a solid"
-    corners = surface.points[np.unique(surface.faces)]
+    corners = _compact(surface).points
     corners = corners - corners.mean(axis=0)
     thinnest = np.linalg.eigh(corners.T @ corners)[1][:, 0]
     if float(np.ptp(corners @ thinnest)) > FLAT_REL * float(np.linalg.norm(np.ptp(corners, axis=0))):
@@ -85,35 +94,32 @@ def _flatness(surface: Surface) -> str | None:
     return "all of it lies in one plane: a flat sheet has no inside; give it thickness and export it again"
 
 
-def _weld(state: Mended) -> Mended:
-    """Make one of points with the same coordinates; drop faces that this leaves without area or doubled."""
-    points, label = weld_equal(state.surface.points)
-    raw = state.surface.faces
-    faces = label[raw]
-    proper = _proper(faces)
-    raw, faces = raw[proper], faces[proper]
-    lost = int((~proper).sum())
-    state = replace(state, surface=Surface(points.astype(np.float64), faces))
-    state = _noted(_counted(state, lost), "faces without area dropped", lost)
-    repeat, wall = doubled_faces(faces)
-    if bool((repeat | wall).any()):
-        state = _without(state, repeat, wall)
-    return _told_apart(state, Surface(np.asarray(points[label], dtype=np.float64), raw))
+def _weld(state: Mended, label: Ints | None) -> Mended:
+    """Make one of points with the same coordinates; drop faces that this leaves without area or doubled.
 
-
-def _told_apart(state: Mended, raw: Surface) -> Mended:
-    """Return to the file's own numbering where that keeps bodies apart that only touch.
-
-    Bodies that touch along an edge or part of a side hang together once equal points are one.
+    `label` has the number among the differing points for every point of the file; None when all differ.
     """
-    if len(state.surface.edges.crowded) == 0 or not raw.edges.closed:
-        return state
-    return replace(state, surface=raw, repairs=(), found=replace(state.found, doubled=0))
+    points, raw = state.surface.points, state.surface.faces
+    faces = raw if label is None else label[raw]
+    proper = _proper(faces)
+    lost = int((~proper).sum())
+    if lost:
+        raw, faces = raw[proper], faces[proper]
+    state = _counted(replace(state, surface=Surface(points, faces)), lost)
+    state = _noted(state, "faces without area dropped", lost)
+    single = _without(state, *doubled_faces(faces))
+    if label is None or len(single.surface.edges.crowded) == 0:
+        return single
+    # Bodies that touch along an edge or part of a side hang together once equal points are one; the file's
+    # own numbering may still tell them apart.
+    apart = Surface(points[label], raw)
+    return replace(state, surface=apart) if apart.edges.closed else single
 
 
 def _proper(faces: Ints) -> Bools:
     """Return which faces have three different corners."""
-    return np.asarray((faces != np.roll(faces, 1, axis=1)).all(axis=1))
+    a, b, c = faces.T
+    return np.asarray((a != b) & (b != c) & (c != a))
 
 
 def _counted(state: Mended, lost: int) -> Mended:
@@ -131,6 +137,8 @@ def _counted(state: Mended, lost: int) -> Mended:
 
 def _without(state: Mended, repeat: Bools, wall: Bools) -> Mended:
     """Drop doubled faces and walls."""
+    if not bool((repeat | wall).any()):
+        return state
     surface = Surface(state.surface.points, state.surface.faces[~(repeat | wall)])
     found = replace(state.found, doubled=state.found.doubled + int(repeat.sum() + wall.sum()))
     state = replace(state, surface=surface, found=found)

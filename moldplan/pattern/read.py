@@ -14,6 +14,9 @@ from moldplan.pattern.model import Axis
 from moldplan.pattern.stl import check_triangles, not_finite
 from moldplan.pattern.topology import Floats, Ints
 
+#: No unit makes a figure of such numbers; their cubes would not fit into float64.
+_MOST_COORDINATE = 1e30
+
 
 @dataclass(frozen=True, kw_only=True)
 class RawMesh:
@@ -44,10 +47,14 @@ def read_mesh(path: Path, *, limits: Limits) -> RawMesh:
         as what it claims to be, or it holds no triangles or points that are no numbers.
     """
     ending = _checked_ending(path, limits)
-    points, faces, unit, up, front = _guarded(path, ending, limits)
+    try:
+        sha256 = _sha256(path)
+        points, faces, unit, up, front = _guarded(path, ending, limits)
+    except OSError as error:
+        raise _unopened(path, error) from error
     _check_arrays(path.name, points, faces, limits)
     return RawMesh(
-        name=path.stem, path=path, sha256=_sha256(path), file_format=ending, unit=unit,
+        name=path.stem, path=path, sha256=sha256, file_format=ending, unit=unit,
         up=up, front=front, points=points, faces=faces,
     )  # fmt: skip
 
@@ -55,14 +62,18 @@ def read_mesh(path: Path, *, limits: Limits) -> RawMesh:
 def _checked_ending(path: Path, limits: Limits) -> str:
     """Return the file's ending, lower case without the dot, after looking at the file from outside."""
     known = "STL, PLY, OBJ, OFF, 3MF, GLB or GLTF"
-    if path.is_dir():
+    try:
+        is_folder, is_file = path.is_dir(), path.is_file()
+        size = path.stat().st_size if is_file else 0
+    except OSError as error:
+        raise _unopened(path, error) from error
+    if is_folder:
         raise PatternError(f"{path}: this is a folder; name the mesh file in it ({known})")
-    if not path.is_file():
+    if not is_file:
         raise PatternError(f"{path}: no such file; check the name, put quotes round a path with spaces")
     ending = path.suffix.lower().lstrip(".")
     if ending not in READERS:
         raise PatternError(f"{path.name}: unknown ending {path.suffix!r}; export the figure as {known}")
-    size = path.stat().st_size
     if size == 0:
         raise PatternError(f"{path.name}: the file is empty; export or copy it again")
     if size > limits.bytes:
@@ -73,13 +84,21 @@ def _checked_ending(path: Path, limits: Limits) -> str:
     return ending
 
 
+def _unopened(path: Path, error: OSError) -> PatternError:
+    """Return the refusal of a file the system does not give out."""
+    return PatternError(
+        f"{path.name[:80]}: cannot be opened ({error.strerror or 'no reason given'}); "
+        "check its name and that you may read it"
+    )
+
+
 def _guarded(path: Path, ending: str, limits: Limits) -> tuple[Floats, Ints, str | None, Axis, Axis]:
     """Read by a format library, turning whatever it throws or warns into one refusal."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a library's doubts about a file are no news to a mould maker
             return READERS[ending](path, limits)
-    except PatternError:
+    except (PatternError, OSError):
         raise
     except Exception as error:
         why = str(error).strip().splitlines()
@@ -101,9 +120,10 @@ def _check_arrays(name: str, points: Floats, faces: Ints, limits: Limits) -> Non
         raise PatternError(
             f"{name}: faces name points that are not in the file (0 to {len(points) - 1}); export it again"
         )
-    finite = np.isfinite(points).all(axis=1)
-    if not bool(finite.all()):
-        raise not_finite(name, int((~finite).sum()))
+    if not bool(np.isfinite(points).all()):
+        raise not_finite(name, int((~np.isfinite(points)).any(axis=1).sum()))
+    if float(np.abs(points).max()) > _MOST_COORDINATE:
+        raise PatternError(f"{name}: its coordinates are too large for any figure; export it again")
 
 
 def _sha256(path: Path) -> str:

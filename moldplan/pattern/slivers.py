@@ -50,16 +50,19 @@ def _round(surface: Surface) -> tuple[Ints, int, float]:
 
 def _flat_half_edges(points: Floats, faces: Ints) -> tuple[Ints, Floats]:
     """Return the long half-edge of every sliver, and the height of the third corner above it."""
-    corners = points[faces]
-    sides = np.roll(corners, -1, axis=1) - corners
-    lengths = np.linalg.norm(sides, axis=2)
-    longest = lengths.argmax(axis=1)
-    length = lengths.max(axis=1)
-    twice_area = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
+    a, b, c = (points[faces[:, corner]] for corner in range(3))
+    lengths = np.stack([_lengths(b - a), _lengths(c - b), _lengths(a - c)])
+    length = np.maximum(np.maximum(lengths[0], lengths[1]), lengths[2])
+    twice_area = _lengths(np.cross(b - a, c - b))
+    rows = np.flatnonzero(twice_area <= FLAT_REL * length * length)
     spread = float(np.linalg.norm(np.ptp(points, axis=0)))
-    flat = (twice_area <= FLAT_REL * length * length) & (lengths.min(axis=1) > FLAT_REL * spread)
-    rows = np.flatnonzero(flat)
-    return 3 * rows + longest[rows], twice_area[rows] / length[rows]
+    rows = rows[lengths[:, rows].min(axis=0) > FLAT_REL * spread]  # a needle has no long edge to turn
+    return 3 * rows + lengths[:, rows].argmax(axis=0), twice_area[rows] / length[rows]
+
+
+def _lengths(vectors: Floats) -> Floats:
+    """Return the length of each row."""
+    return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
 
 
 def _partners(edges: Edges) -> Ints:

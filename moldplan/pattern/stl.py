@@ -65,7 +65,9 @@ def _ascii(path: Path, most: int) -> tuple[Floats, Ints]:
             "export it again"
         )
     try:
-        corners = np.array([word.split(None, 3)[:3] for word in words], dtype=np.float64)
+        corners = np.array([word.split(None, 3)[:3] for word in words], dtype=np.float64).reshape(
+            len(words), 3
+        )
     except ValueError as error:
         raise PatternError(
             f"{path.name}: a 'vertex' in this text STL is not followed by three numbers; export it again"
