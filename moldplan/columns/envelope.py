@@ -30,9 +30,10 @@ from moldplan.columns.grid import Floats, Grid, Ints
 
 PIECE_CORNERS = 8  # a triangle clipped by a square has at most 7
 FRAGMENT_CORNERS = 24
-FRAGMENTS = 256
+FRAGMENTS = 64
 STEEP = 1e-10  # shadow / area below which a triangle is a wall
 NO_AREA = 1e-14  # of a cell
+SHORT = 1e-8  # of a cell: a side whose direction is lost in rounding
 FULL = 1e-11  # a cell covered to this share is covered; rounding of its pieces is a hundred times less
 
 
@@ -62,7 +63,7 @@ def top_integral(vertices: Floats, faces: Ints, grid: Grid) -> TopIntegral:
     vertices
         Points (n, 3) in mm, z >= 0.
     faces
-        Corners (m, 3) of the triangles, wound outwards.
+        Corners (m, 3) of the triangles, wound outwards, closed. Bodies may touch, not overlap.
     grid
         Cells to work in; it must cover the mesh. Any size gives the same result.
 
@@ -143,7 +144,7 @@ def _solve_folded(
     return float(slack.sum())
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _clip(points: Floats, count: int, axis: int, limit: float, keep: float, out: Floats) -> int:
     """Keep the part of a polygon below (`keep` 1) or above (-1) `limit` along `axis`; return its corners."""
     kept = 0
@@ -164,14 +165,14 @@ def _clip(points: Floats, count: int, axis: int, limit: float, keep: float, out:
     return kept
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _band(points: Floats, count: int, axis: int, low: float, below: Floats, above: Floats) -> int:
     """Clip to ``low <= points[:, axis] <= low + 1``, result in `above`; return its corners."""
     kept = _clip(points, count, axis, low + 1.0, 1.0, below)
     return int(_clip(below, kept, axis, low, -1.0, above))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _first_last(points: Floats, count: int, axis: int, limit: int) -> tuple[int, int]:
     """Return the first and last cell along `axis` that a polygon touches."""
     low = points[0, axis]
@@ -182,7 +183,7 @@ def _first_last(points: Floats, count: int, axis: int, limit: int) -> tuple[int,
     return min(int(low), limit - 1), min(int(high), limit - 1)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _load(vertices: Floats, faces: Ints, face: int, out: Floats) -> int:
     """Copy a triangle's corners; return its facing: 1 up, -1 down, 0 for a wall."""
     for i in range(3):
@@ -196,7 +197,7 @@ def _load(vertices: Floats, faces: Ints, face: int, out: Floats) -> int:
     return 1 if nz > 0.0 else -1
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _measure(points: Floats, count: int) -> tuple[float, float, float, float]:
     """Return signed area, integral of z, least and greatest z of a plane polygon."""
     area, moment = 0.0, 0.0
@@ -213,7 +214,7 @@ def _measure(points: Floats, count: int) -> tuple[float, float, float, float]:
     return area, moment, low, high
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _survey(vertices: Floats, faces: Ints, nx: int, ny: int, sums: Floats, heights: Floats) -> None:
     """Step 1: per cell the up-facing area and integral, the signed integral, lowest up, highest down."""
     for cell in range(nx * ny):
@@ -248,7 +249,7 @@ def _survey(vertices: Floats, faces: Ints, nx: int, ny: int, sums: Floats, heigh
                     heights[cell, 1] = max(heights[cell, 1], high)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _gather(vertices: Floats, faces: Ints, nx: int, ny: int, slot: Ints, cursor: Ints, members: Ints) -> None:
     """Count (empty `members`) or list the triangles that touch each folded cell, walls included."""
     triangle = np.empty((PIECE_CORNERS, 3))
@@ -270,7 +271,7 @@ def _gather(vertices: Floats, faces: Ints, nx: int, ny: int, slot: Ints, cursor:
                     cursor[place] += 1
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _solve(
     vertices: Floats,
     faces: Ints,
@@ -308,7 +309,7 @@ def _solve(
         seen[where[k], 1] = moment
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _cell_pieces(
     vertices: Floats,
     faces: Ints,
@@ -348,7 +349,7 @@ def _cell_pieces(
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _plane(triangle: Floats, plane: Floats) -> None:
     """Write a, b, c of ``z = a x + b y + c`` through a triangle that is no wall."""
     ax, ay = triangle[1, 0] - triangle[0, 0], triangle[1, 1] - triangle[0, 1]
@@ -360,7 +361,7 @@ def _plane(triangle: Floats, plane: Floats) -> None:
     plane[2] = triangle[0, 2] - plane[0] * triangle[0, 0] - plane[1] * triangle[0, 1]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _visible_part(measures: Floats, count: int, order: Ints) -> int:
     """Step 3: order the pieces from the highest down and stop below a level where the solid is everywhere."""
     for i in range(count):
@@ -382,7 +383,7 @@ def _visible_part(measures: Floats, count: int, order: Ints) -> int:
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _sum_up(measures: Floats, order: Ints, count: int) -> tuple[float, float, bool]:
     """Return area and integral of the up-facing pieces, and whether none of them can be hidden."""
     area, moment = 0.0, 0.0
@@ -398,7 +399,7 @@ def _sum_up(measures: Floats, order: Ints, count: int) -> tuple[float, float, bo
     return area, moment, low_up > high_down or high_down <= 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _only_up(measures: Floats, order: Ints, count: int) -> int:
     """Keep the up-facing pieces at the front of `order`; return how many."""
     ups = 0
@@ -409,7 +410,7 @@ def _only_up(measures: Floats, order: Ints, count: int) -> int:
     return ups
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _envelope(
     pieces: Floats,
     corners: Ints,
@@ -428,19 +429,17 @@ def _envelope(
         side = 0
         alive = 1
         sizes[0, 0] = corners[i]
-        for c in range(corners[i]):
-            frames[0, 0, c, 0] = pieces[i, c, 0]
-            frames[0, 0, c, 1] = pieces[i, c, 1]
+        _copy(pieces[i], corners[i], frames[0, 0])
         for b in range(ups):
             if a == b or alive <= 0:
                 continue
             j = order[b]
-            if measures[j, 3] <= measures[i, 2] and not (measures[j, 3] == measures[i, 2] and b < a):
+            if measures[j, 3] <= measures[i, 2]:
                 continue
             if _apart(pieces[i], corners[i], pieces[j], corners[j]):
                 continue
             cover = _part_above(
-                pieces[j], corners[j], planes[j], planes[i], 1.0 if b < a else -1.0, scratch[3]
+                pieces[j], corners[j], planes[j], planes[i], scratch[2], scratch[3]
             )
             if cover >= 3:
                 alive = _subtract(frames, sizes, side, alive, scratch, cover)
@@ -459,7 +458,7 @@ def _envelope(
     return area, moment, width
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _apart(one: Floats, n_one: int, two: Floats, n_two: int) -> bool:
     """Tell whether the boxes round two polygons do not overlap."""
     for axis in range(2):
@@ -476,40 +475,49 @@ def _apart(one: Floats, n_one: int, two: Floats, n_two: int) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True)
-def _part_above(
-    piece: Floats, count: int, plane: Floats, other: Floats, tie_break: float, out: Floats
-) -> int:
-    """Write the part of a piece whose plane lies above the `other` plane; return its corners.
-
-    Where both are the same plane (a doubled face) the piece is above if `tie_break` is positive.
-    """
-    a, b, c = plane[0] - other[0], plane[1] - other[1], plane[2] - other[2]
-    size = abs(other[2]) + abs(plane[2]) + abs(a) + abs(b)
-    tie = True
+@njit(cache=True, nogil=True, error_model="numpy")
+def _copy(points: Floats, count: int, out: Floats) -> None:
+    """Copy x, y of a polygon's corners (corner by corner: a slice takes numba seconds to compile)."""
     for i in range(count):
-        if abs(a * piece[i, 0] + b * piece[i, 1] + c) > 1e-13 * size:
-            tie = False
-    if tie:
-        a, b, c = 0.0, 0.0, tie_break
+        out[i, 0] = points[i, 0]
+        out[i, 1] = points[i, 1]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _part_above(piece: Floats, count: int, plane: Floats, other: Floats, spare: Floats, out: Floats) -> int:
+    """Write the part of a piece whose plane lies above the `other` plane; return its corners."""
+    a, b, c = plane[0] - other[0], plane[1] - other[1], plane[2] - other[2]
     kept = 0
     for i in range(count):
         j = i + 1 if i + 1 < count else 0
         here = a * piece[i, 0] + b * piece[i, 1] + c
         there = a * piece[j, 0] + b * piece[j, 1] + c
         if here >= 0.0:
-            out[kept, 0] = piece[i, 0]
-            out[kept, 1] = piece[i, 1]
+            spare[kept, 0] = piece[i, 0]
+            spare[kept, 1] = piece[i, 1]
             kept += 1
         if (here < 0.0 < there) or (there < 0.0 < here):
             share = here / (here - there)
-            out[kept, 0] = piece[i, 0] + share * (piece[j, 0] - piece[i, 0])
-            out[kept, 1] = piece[i, 1] + share * (piece[j, 1] - piece[i, 1])
+            spare[kept, 0] = piece[i, 0] + share * (piece[j, 0] - piece[i, 0])
+            spare[kept, 1] = piece[i, 1] + share * (piece[j, 1] - piece[i, 1])
+            kept += 1
+    return int(_merge_near(spare, kept, out))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _merge_near(points: Floats, count: int, out: Floats) -> int:
+    """Leave out corners so near the one before that rounding would turn the edge between them."""
+    kept = 0
+    for i in range(count):
+        j = i + 1 if i + 1 < count else 0
+        if abs(points[j, 0] - points[i, 0]) + abs(points[j, 1] - points[i, 1]) > SHORT:
+            out[kept, 0] = points[i, 0]
+            out[kept, 1] = points[i, 1]
             kept += 1
     return kept
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _cut_line(
     points: Floats, count: int, ax: float, ay: float, bx: float, by: float, keep: float, out: Floats
 ) -> int:
@@ -531,7 +539,7 @@ def _cut_line(
     return kept
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _subtract(frames: Floats, sizes: Ints, side: int, alive: int, scratch: Floats, cover: int) -> int:
     """Take the convex polygon ``scratch[3, :cover]`` away from every fragment; -1 when buffers are full."""
     other = 1 - side
@@ -541,12 +549,12 @@ def _subtract(frames: Floats, sizes: Ints, side: int, alive: int, scratch: Float
             return -1
         if _overlap(frames[side, f], sizes[side, f], scratch, cover) <= NO_AREA:
             sizes[other, made] = sizes[side, f]
-            frames[other, made] = frames[side, f]
+            _copy(frames[side, f], sizes[side, f], frames[other, made])
             made += 1
             continue
         count = sizes[side, f]
         now = 0
-        scratch[0] = frames[side, f]
+        _copy(frames[side, f], count, scratch[0])
         for e in range(cover):
             ax, ay = scratch[3, e, 0], scratch[3, e, 1]
             n = e + 1 if e + 1 < cover else 0
@@ -562,11 +570,11 @@ def _subtract(frames: Floats, sizes: Ints, side: int, alive: int, scratch: Float
     return made
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _overlap(fragment: Floats, count: int, scratch: Floats, cover: int) -> float:
     """Return the area a fragment shares with the convex polygon ``scratch[3, :cover]``."""
     now = 0
-    scratch[0] = fragment
+    _copy(fragment, count, scratch[0])
     for e in range(cover):
         n = e + 1 if e + 1 < cover else 0
         ax, ay = scratch[3, e, 0], scratch[3, e, 1]
@@ -578,7 +586,7 @@ def _overlap(fragment: Floats, count: int, scratch: Floats, cover: int) -> float
     return float(_area(scratch[now], count))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _area(points: Floats, count: int) -> float:
     """Return the area of a polygon."""
     area = 0.0
@@ -589,7 +597,7 @@ def _area(points: Floats, count: int) -> float:
     return area
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _fragment(points: Floats, count: int, plane: Floats) -> tuple[float, float]:
     """Return the area of a fragment and the mean height of its plane over it."""
     area, moment = 0.0, 0.0
