@@ -56,7 +56,7 @@ _SETTINGS_HEAD = """
 class Job:
     """A job file as a value. What it leaves out is None; texts are as written, already checked.
 
-    `pattern` is as written, seen from `folder`.
+    `pattern` is seen from `folder`. `cut` is only text here: planes are read by the stage that cuts.
     """
 
     folder: Path
