@@ -17,8 +17,10 @@ from moldplan.columns.grid import Floats, Grid
 
 @njit(cache=True, nogil=True)
 def add_ring(points: Floats, part: Floats, carry: Floats) -> None:
-    """Add one closed ring (n, 2), in cell units, first point repeated at the end, to `part` and `carry`
-    (ny, nx)."""
+    """Add one closed ring (n, 2), in cell units, to `part` and `carry` (ny, nx).
+
+    The ring's first point is repeated at its end.
+    """
     ny, nx = part.shape
     for n in range(points.shape[0] - 1):
         xa, ya, xb, yb = points[n, 0], points[n, 1], points[n + 1, 0], points[n + 1, 1]
@@ -28,15 +30,15 @@ def add_ring(points: Floats, part: Floats, carry: Floats) -> None:
         if ya > yb:
             xa, ya, xb, yb, sign = xb, yb, xa, ya, 1.0
         lean = (xb - xa) / (yb - ya)
-        for j in range(max(int(math.floor(ya)), 0), min(int(math.floor(yb)), ny - 1) + 1):
+        for j in range(max(math.floor(ya), 0), min(math.floor(yb), ny - 1) + 1):
             y0, y1 = max(ya, float(j)), min(yb, j + 1.0)
             if y1 <= y0:
                 continue
             x0, x1 = xa + (y0 - ya) * lean, xa + (y1 - ya) * lean
             if x0 > x1:
                 x0, x1 = x1, x0
-            first = min(max(int(math.floor(x0)), 0), nx - 1)
-            last = min(max(int(math.floor(x1)), 0), nx - 1)
+            first = min(max(math.floor(x0), 0), nx - 1)
+            last = min(max(math.floor(x1), 0), nx - 1)
             for i in range(first, last + 1):
                 left, right = max(x0, float(i)), min(x1, i + 1.0)
                 height = y1 - y0

@@ -36,9 +36,11 @@ BEHIND_CELLS = 0.75
 
 @dataclass(frozen=True)
 class DistanceGrid:
-    """Signed distances `phi_mm` (ny, nx, nz), positive outside, exact up to `band_mm`; farther away
-    `band_mm` stands outside and ``-BEHIND_CELLS * cell`` inside. Cube k of a column spans k to k + 1 cells
-    above the board; columns are those of `grid`."""
+    """Signed distances `phi_mm` (ny, nx, nz), positive outside, exact up to `band_mm`.
+
+    Farther away `band_mm` stands outside and ``-BEHIND_CELLS * cell`` inside. Cube k of a column spans k to
+    k + 1 cells above the board; columns are those of `grid`.
+    """
 
     grid: Grid
     band_mm: float
@@ -51,49 +53,41 @@ class DistanceGrid:
 
 
 @njit(cache=True, nogil=True)
-def _triangle_distance2(
-    px: float, py: float, pz: float, a: Floats, b: Floats, c: Floats
-) -> float:  # pragma: no cover
-    """Return the squared distance of a point to a triangle (regions of the plane, after Ericson,
-    Real-Time Collision Detection, 5.1.5)."""
+def triangle_distance2(px: float, py: float, pz: float, a: Floats, b: Floats, c: Floats) -> float:
+    """Return the squared distance of a point to a triangle.
+
+    By the regions of its plane, after Ericson, Real-Time Collision Detection (2005), 5.1.5.
+    """
     abx, aby, abz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
     acx, acy, acz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
     apx, apy, apz = px - a[0], py - a[1], pz - a[2]
     d1 = abx * apx + aby * apy + abz * apz
     d2 = acx * apx + acy * apy + acz * apz
+    d3 = d1 - (abx * abx + aby * aby + abz * abz)
+    d4 = d2 - (acx * abx + acy * aby + acz * abz)
+    d5 = d1 - (abx * acx + aby * acy + abz * acz)
+    d6 = d2 - (acx * acx + acy * acy + acz * acz)
+    va, vb, vc = d3 * d6 - d5 * d4, d5 * d2 - d1 * d6, d1 * d4 - d3 * d2
+    v, w = 0.0, 0.0
     if d1 <= 0.0 and d2 <= 0.0:
-        return apx * apx + apy * apy + apz * apz
-    bpx, bpy, bpz = px - b[0], py - b[1], pz - b[2]
-    d3 = abx * bpx + aby * bpy + abz * bpz
-    d4 = acx * bpx + acy * bpy + acz * bpz
-    if d3 >= 0.0 and d4 <= d3:
-        return bpx * bpx + bpy * bpy + bpz * bpz
-    vc = d1 * d4 - d3 * d2
-    if vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
+        pass
+    elif d3 >= 0.0 and d4 <= d3:
+        v = 1.0
+    elif d6 >= 0.0 and d5 <= d6:
+        w = 1.0
+    elif vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
         v = d1 / (d1 - d3) if d1 != d3 else 0.0
-        dx, dy, dz = apx - v * abx, apy - v * aby, apz - v * abz
-        return dx * dx + dy * dy + dz * dz
-    cpx, cpy, cpz = px - c[0], py - c[1], pz - c[2]
-    d5 = abx * cpx + aby * cpy + abz * cpz
-    d6 = acx * cpx + acy * cpy + acz * cpz
-    if d6 >= 0.0 and d5 <= d6:
-        return cpx * cpx + cpy * cpy + cpz * cpz
-    vb = d5 * d2 - d1 * d6
-    if vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
+    elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
         w = d2 / (d2 - d6) if d2 != d6 else 0.0
-        dx, dy, dz = apx - w * acx, apy - w * acy, apz - w * acz
-        return dx * dx + dy * dy + dz * dz
-    va = d3 * d6 - d5 * d4
-    if va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
+    elif va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
         w = (d4 - d3) / ((d4 - d3) + (d5 - d6)) if (d4 - d3) + (d5 - d6) > 0.0 else 0.0
-        dx, dy, dz = bpx - w * (c[0] - b[0]), bpy - w * (c[1] - b[1]), bpz - w * (c[2] - b[2])
-        return dx * dx + dy * dy + dz * dz
-    total = va + vb + vc
-    v, w = vb / total, vc / total
+        v = 1.0 - w
+    else:
+        v, w = vb / (va + vb + vc), vc / (va + vb + vc)
     dx = apx - v * abx - w * acx
     dy = apy - v * aby - w * acy
     dz = apz - v * abz - w * acz
-    return dx * dx + dy * dy + dz * dz
+    return float(dx * dx + dy * dy + dz * dz)
 
 
 @njit(cache=True, nogil=True)
@@ -108,10 +102,10 @@ def splat_distances(
         ux, uy, uz = normals[f, 0], normals[f, 1], normals[f, 2]
         if ux == 0.0 and uy == 0.0 and uz == 0.0:
             continue
-        i0 = max(int(math.ceil((min(a[0], b[0], c[0]) - band - x0) / cell - 0.5)), 0)
-        i1 = min(int(math.floor((max(a[0], b[0], c[0]) + band - x0) / cell - 0.5)), nx - 1)
-        j0 = max(int(math.ceil((min(a[1], b[1], c[1]) - band - y0) / cell - 0.5)), 0)
-        j1 = min(int(math.floor((max(a[1], b[1], c[1]) + band - y0) / cell - 0.5)), ny - 1)
+        i0 = max(math.ceil((min(a[0], b[0], c[0]) - band - x0) / cell - 0.5), 0)
+        i1 = min(math.floor((max(a[0], b[0], c[0]) + band - x0) / cell - 0.5), nx - 1)
+        j0 = max(math.ceil((min(a[1], b[1], c[1]) - band - y0) / cell - 0.5), 0)
+        j1 = min(math.floor((max(a[1], b[1], c[1]) + band - y0) / cell - 0.5), ny - 1)
         low = max(min(a[2], b[2], c[2]) - band, 0.0)
         high = max(a[2], b[2], c[2]) + band
         for j in range(j0, j1 + 1):
@@ -129,31 +123,32 @@ def splat_distances(
                     z1 = min(z1, (-behind - level) / uz)
                 elif level < -behind or level > band:
                     continue
-                k0 = max(int(math.ceil(z0 / cell - 0.5)), 0)
-                k1 = min(int(math.floor(z1 / cell - 0.5)), nz - 1)
+                k0 = max(math.ceil(z0 / cell - 0.5), 0)
+                k1 = min(math.floor(z1 / cell - 0.5), nz - 1)
                 for k in range(k0, k1 + 1):
                     pz = (k + 0.5) * cell
                     before = level + uz * pz
                     if before * before >= square[j, i, k]:
                         continue
-                    d2 = _triangle_distance2(px, py, pz, a, b, c)
-                    if d2 < square[j, i, k]:
-                        square[j, i, k] = d2
+                    square[j, i, k] = min(square[j, i, k], triangle_distance2(px, py, pz, a, b, c))
 
 
 @njit(cache=True, nogil=True)
 def count_surfaces(
     vertices: Floats, faces: Ints, x0: float, y0: float, cell: float, turns: NDArray[np.int8]
 ) -> None:
-    """Add to `turns` (ny, nx, nz + 1), at the number of cube middles below it, the sign of every surface
-    over the middle of a column (+1 facing up). Exact: corners snapped to 1/256 cell, top-left rule."""
+    """Count the surfaces over the middle of every column, +1 facing up and -1 facing down.
+
+    Each is added to `turns` (ny, nx, nz + 1) at the number of cube middles below it. Exact: corners are
+    snapped to 1/256 cell and an edge belongs to one side only.
+    """
     ny, nx, nz1 = turns.shape
     snap = 256.0
     for f in range(faces.shape[0]):
         a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
-        ax, ay = int(round((a[0] - x0) / cell * snap)), int(round((a[1] - y0) / cell * snap))
-        bx, by = int(round((b[0] - x0) / cell * snap)), int(round((b[1] - y0) / cell * snap))
-        cx, cy = int(round((c[0] - x0) / cell * snap)), int(round((c[1] - y0) / cell * snap))
+        ax, ay = round((a[0] - x0) / cell * snap), round((a[1] - y0) / cell * snap)
+        bx, by = round((b[0] - x0) / cell * snap), round((b[1] - y0) / cell * snap)
+        cx, cy = round((c[0] - x0) / cell * snap), round((c[1] - y0) / cell * snap)
         az, bz, cz = a[2], b[2], c[2]
         area = (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
         if area == 0:
@@ -183,14 +178,13 @@ def count_surfaces(
                 if (w3 == 0 and not own1) or (w1 == 0 and not own2) or (w2 == 0 and not own3):
                     continue
                 z = (w1 * az + w2 * bz + w3 * cz) / area
-                k = min(max(int(math.ceil(z / cell - 0.5)), 0), nz1 - 1)
+                k = min(max(math.ceil(z / cell - 0.5), 0), nz1 - 1)
                 turns[j, i, k] += sign
 
 
 @njit(cache=True, nogil=True)
 def sign_distances(square: Floats32, turns: NDArray[np.int8], behind: float) -> None:
-    """Turn squared distances, in place, into signed ones: negative where surfaces above count to more
-    than none."""
+    """Turn squared distances, in place, into signed ones, negative inside."""
     ny, nx, nz = square.shape
     for j in range(ny):
         for i in range(nx):
@@ -217,13 +211,15 @@ def sum_within(phi: Floats32, cell: float, distances: Floats, totals: Floats) ->
 
 
 def distance_cell_mm(size_mm: Floats, *, reach_mm: float) -> float:
-    """Return the edge of the cubes for a half of `size_mm` (3,): its longest side / 384, finer for a thin
-    `reach_mm` (the skin), coarser where memory would not hold them."""
+    """Return the edge of the cubes for a half of `size_mm` (3,).
+
+    Its longest side / 384; finer for a thin `reach_mm` (the skin); coarser where memory would not hold them.
+    """
     cell = float(max(size_mm)) / DISTANCE_CELLS
     if reach_mm > 0.0:
         cell = min(cell, reach_mm / CUBES_IN_SKIN)
     spans = np.asarray(size_mm) + np.array([2.0, 2.0, 1.0]) * reach_mm
-    least = (float(np.prod(spans)) / (0.9 * MOST_CUBES)) ** (1.0 / 3.0)
+    least = math.cbrt(float(np.prod(spans)) / (0.9 * MOST_CUBES))
     return max(cell, least)
 
 

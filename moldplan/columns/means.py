@@ -14,7 +14,7 @@ from moldplan.columns.grid import Floats, Grid
 from moldplan.columns.offset import Carriers, Slots, lattice, sample_heights
 
 #: Second difference, in cells, above which a cell is sampled again.
-BEND_CELLS = 0.5
+BEND_CELLS = 2.0
 #: Lattice for heights without jumps; along the axes it is as good as 34 rows.
 SLOPE_LATTICE = (34, 21)
 #: Lattice for heights with jumps.
@@ -23,8 +23,10 @@ JUMP_LATTICE = (89, 55)
 
 @dataclass(frozen=True)
 class Sampled:
-    """A height map with finer samples where it bends: `heights` (ny, nx) at the middles, `slots` (ny, nx)
-    rows of `fine` (k, places), -1 where there are none."""
+    """A height map with finer samples where it bends.
+
+    `heights` (ny, nx) at the middles; `slots` (ny, nx) rows of `fine` (k, places), -1 where there are none.
+    """
 
     grid: Grid
     heights: Floats

@@ -161,10 +161,10 @@ def raise_faces(
         top = max(az, vertices[faces[f, 1], 2] + sz, vertices[faces[f, 2], 2] + sz)
         if top <= 0.0:
             continue
-        i0 = max(int(math.floor((min(ax, bx, cx) - x0) / cell)), 0)
-        i1 = min(int(math.floor((max(ax, bx, cx) - x0) / cell)), nx - 1)
-        j0 = max(int(math.floor((min(ay, by, cy) - y0) / cell)), 0)
-        j1 = min(int(math.floor((max(ay, by, cy) - y0) / cell)), ny - 1)
+        i0 = max(math.floor((min(ax, bx, cx) - x0) / cell), 0)
+        i1 = min(math.floor((max(ax, bx, cx) - x0) / cell), nx - 1)
+        j0 = max(math.floor((min(ay, by, cy) - y0) / cell), 0)
+        j1 = min(math.floor((max(ay, by, cy) - y0) / cell), ny - 1)
         # edge functions grow inwards; the slack lets neighbours overlap by a rounding error, never gape
         slack = -1e-9 * cell
         e1 = slack * (abs(bx - ax) + abs(by - ay))
@@ -185,8 +185,7 @@ def raise_faces(
                     if (ax - cx) * (py - cy) - (ay - cy) * (px - cx) < e3:
                         continue
                     z = min(az + slope_x * (px - ax) + slope_y * (py - ay), top)
-                    if z > heights[slot, k]:
-                        heights[slot, k] = z
+                    heights[slot, k] = max(heights[slot, k], z)
 
 
 @njit(cache=True, nogil=True)
@@ -218,6 +217,11 @@ def raise_edges(
     `draft` in radians, 0 for the ball alone; heights below `floor` are of no interest.
     """
     ny, nx = slots.shape
+    least = np.zeros(heights.shape[0])
+    for slot in range(heights.shape[0]):
+        least[slot] = heights[slot].min()
+    # no place in a cell is farther from its middle than half a diagonal
+    slack = 0.7072 * cell if places.shape[0] > 1 else 0.0
     lean_all = draft > 0.0
     cot = 1.0 / math.tan(draft) if lean_all else math.inf
     tangent = radius * math.cos(draft)
@@ -240,15 +244,29 @@ def raise_edges(
             reach = max((bz - floor + crest) / cot, 0.0)
         if bz + radius <= floor:
             continue
-        i0 = max(int(math.floor((min(ax, bx) - reach - x0) / cell)), 0)
-        i1 = min(int(math.floor((max(ax, bx) + reach - x0) / cell)), nx - 1)
-        j0 = max(int(math.floor((min(ay, by) - reach - y0) / cell)), 0)
-        j1 = min(int(math.floor((max(ay, by) + reach - y0) / cell)), ny - 1)
+        i0 = max(math.floor((min(ax, bx) - reach - x0) / cell), 0)
+        i1 = min(math.floor((max(ax, bx) + reach - x0) / cell), nx - 1)
+        j0 = max(math.floor((min(ay, by) - reach - y0) / cell), 0)
+        j1 = min(math.floor((max(ay, by) + reach - y0) / cell), ny - 1)
         for j in range(j0, j1 + 1):
             for i in range(i0, i1 + 1):
                 slot = slots[j, i]
                 if slot < 0:
                     continue
+                if slack > 0.0:
+                    dx, dy = x0 + (i + 0.5) * cell - ax, y0 + (j + 0.5) * cell - ay
+                    s0 = dx * ux + dy * uy
+                    q = abs(dx * uy - dy * ux)
+                    off = max(-s0, s0 - length, 0.0)
+                    near = max(math.sqrt(q * q + off * off) - slack, 0.0)
+                    if near > reach:
+                        continue
+                    if near > tangent:
+                        if bz + crest - cot * near <= least[slot]:
+                            continue
+                    elif bz + math.sqrt(radius * radius - near * near) <= least[slot]:
+                        continue
+                changed = False
                 for k in range(places.shape[0]):
                     dx = x0 + (i + places[k, 0]) * cell - ax
                     dy = y0 + (j + places[k, 1]) * cell - ay
@@ -278,6 +296,9 @@ def raise_edges(
                         continue
                     if z > here:
                         heights[slot, k] = z
+                        changed = True
+                if changed:
+                    least[slot] = heights[slot].min()
 
 
 def sample_heights(

@@ -4,17 +4,17 @@
    thicker than the card allows or than stays up on a vertical face: h = tau_y / (rho g sin theta)
    [Balmforth et al., J. Non-Newtonian Fluid Mech. 139 (2006)], until the skin is reached. Coat k is what lies
    between the distances d(k-1) and d(k) from the half.
-2. Extra passes in each undercut, until it is filled to where the outside draws: what lies in the region beyond
-   the skin, in steps of one thickened coat.
+2. Extra passes in each undercut, until it is filled to where the outside draws: what lies in the region
+   beyond the skin, in steps of one thickened coat.
 3. Drawing out: what is left to lean the outside to the draft, with the fill that belongs to no named region
    (below the grown rim of an overhang, crumbs). Then the edge on the board.
 
-The volumes add up to the whole rubber by the way they are made: nothing is scaled, except that a region's gaps,
-which are columns, are taken in proportion to the region's own volume.
+The volumes add up to the whole rubber by the way they are made: nothing is scaled, except that a region's
+gaps, which are columns, are taken in proportion to the region's own volume.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -31,26 +31,29 @@ Floats = NDArray[np.float64]
 
 _MM3_PER_L = 1e6
 _G: Final = 9.81
-#: Share of the skin coat's volume under which an extra pass is no pass.
-_NO_PASS: Final = 1e-4
+#: Share of a region's volume, or of the skin, under which an extra pass is no pass: left to drawing out.
+_NO_PASS: Final = 1e-2
 #: Most places in a region whose distance to the half is looked up.
 _MOST_PLACES: Final = 4000
+#: Most parts the side of a triangle is cut into when points on it are wanted.
+_MOST_PARTS: Final = 200
 
 
 @dataclass(frozen=True, kw_only=True)
 class Base:
-    """What the coats are made from: distances of the base coats with the volume within each (the half left
-    out), and the other parts of the rubber."""
+    """What the coats are made from: the base coats' distances and the parts of the rubber.
+
+    `within_mm3` is the volume within each distance, the half left out.
+    """
 
     depths_mm: Floats
     within_mm3: Floats
-    fill_mm3: float
-    draft_mm3: float
-    edge_mm3: float
-    edge_thickness_mm: float
-    edge_area_mm2: float
-    draft_depth_mm: float
+    drawn_mm3: float
+    """Fill and draft together."""
+    drawn_depth_mm: float
     """Greatest thickness that the draft adds, square to the face."""
+    edge_mm3: float
+    edge_depth_mm: float
 
 
 def sag_limit_mm(*, yield_stress_pa: float, density_kg_l: float, slope_deg: float) -> float:
@@ -128,10 +131,10 @@ def list_coats(half: Half, near: DistanceGrid, base: Base, settings: Settings) -
     rows = _base_rows(base)
     extra = _extra_rows(half, near, base, thick)
     rows.extend(extra)
-    drawn = base.fill_mm3 + base.draft_mm3 - sum(row[2] for row in extra)
+    drawn = base.drawn_mm3 - sum(row[2] for row in extra)
     rows.append(_draw_row(base, drawn, thick))
-    passes = max(math.ceil(base.edge_thickness_mm / thick - 1e-9), 1)
-    rows.append(("edge on the board", base.edge_thickness_mm / passes, base.edge_mm3, None, passes))
+    passes = max(math.ceil(base.edge_depth_mm / thick - 1e-9), 1)
+    rows.append(("edge on the board", base.edge_depth_mm / passes, base.edge_mm3, None, passes))
     coats = []
     for name, thickness, volume, region, count in rows:
         area = volume / (thickness * count) if thickness > 0.0 else 0.0
@@ -150,8 +153,6 @@ _Row = tuple[str, float, float, int | None, int]
 
 def _rested(last: Coat, settings: Settings) -> Coat:
     """Return the last coat with the rest before the jacket goes on."""
-    from dataclasses import replace
-
     rest = settings.number("rubber.jacket_after_min")
     return replace(last, next_after_min=rest, next_before_min=rest)
 
@@ -166,8 +167,8 @@ def _base_rows(base: Base) -> list[_Row]:
 
 def _draw_row(base: Base, volume: float, thick: float) -> _Row:
     """Return the drawing out to the draft: as many passes as its thickest place needs."""
-    passes = max(math.ceil(base.draft_depth_mm / thick - 1e-9), 1)
-    return "drawing out to the draft", base.draft_depth_mm / passes, volume, None, passes
+    passes = max(math.ceil(base.drawn_depth_mm / thick - 1e-9), 1)
+    return "drawing out to the draft", base.drawn_depth_mm / passes, volume, None, passes
 
 
 def _extra_rows(half: Half, near: DistanceGrid, base: Base, thick: float) -> list[_Row]:
@@ -182,8 +183,10 @@ def _extra_rows(half: Half, near: DistanceGrid, base: Base, thick: float) -> lis
         if region.mouths == 0 or beyond <= _NO_PASS * region.volume_mm3:
             continue
         if tree is None:
-            tree = cKDTree(_surface_points(half, 0.5 * max(skin, 2.0 * near.cell_mm)))
-        deepest = max(_deepest_mm(half.undercut.gaps, region.id, tree) - skin, 1e-3 * thick)
+            tree = cKDTree(_surface_points(half, max(skin, 2.0 * near.cell_mm)))
+        deepest = _deepest_mm(half.undercut.gaps, region.id, tree) - skin
+        if deepest <= _NO_PASS * skin:
+            continue
         passes = max(math.ceil(deepest / thick - 1e-9), 1)
         rows.append((f"extra in undercut {region.id}", deepest / passes, beyond, region.id, passes))
     return rows
@@ -199,17 +202,17 @@ def _deepest_mm(gaps: Gaps, region: int, tree: cKDTree) -> float:
         [np.stack([x, y, low + part * (high - low)], axis=1) for part in (0.0, 0.25, 0.5, 0.75)]
     )
     distances, _ = tree.query(places)
-    return float(distances.max())
+    return float(np.max(distances))
 
 
 def _surface_points(half: Half, spacing_mm: float) -> Floats:
-    """Return points on the half, off the board, no farther apart than about `spacing_mm`."""
-    corners = half.vertices[half.faces]
-    corners = corners[corners[:, :, 2].max(axis=1) > 0.0]
+    """Return points on the half, off the board: all its corners, and more where they are sparse."""
+    off_board = half.faces[half.vertices[half.faces, 2].max(axis=1) > 0.0]
+    corners = half.vertices[off_board]
     longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    parts = np.minimum(np.ceil(longest / spacing_mm).astype(int), 400)
-    points = []
-    for count in np.unique(parts):
+    parts = np.minimum(np.ceil(longest / spacing_mm).astype(int), _MOST_PARTS)
+    points = [half.vertices[np.unique(off_board)]]
+    for count in np.unique(parts[parts > 1]):
         i, j = np.meshgrid(np.arange(count + 1), np.arange(count + 1), indexing="ij")
         u, v = (i[i + j <= count] / count), (j[i + j <= count] / count)
         weights = np.stack([1.0 - u - v, u, v], axis=1)
