@@ -23,7 +23,9 @@ def on_board(mesh: zoo.Mesh) -> zoo.Mesh:
 def measured(mesh: zoo.Mesh, cells: float) -> TopIntegral:
     points = mesh[0]
     grid = grid_over(
-        points[:, :2].min(axis=0), points[:, :2].max(axis=0), cell_mm=float(np.ptp(points, axis=0).max()) / cells
+        points[:, :2].min(axis=0),
+        points[:, :2].max(axis=0),
+        cell_mm=float(np.ptp(points, axis=0).max()) / cells,
     )
     return top_integral(points, mesh[1], grid)
 
@@ -39,7 +41,7 @@ def _plane(corners: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _above(polygon: Polygon, difference: NDArray[np.float64]) -> Polygon:
-    """The part of a triangle where a x + b y + c > 0."""
+    """Return the part of a triangle where a x + b y + c > 0."""
     points = np.array(polygon.exterior.coords[:-1])
     value = points @ difference[:2] + difference[2]
     kept = []
@@ -145,7 +147,7 @@ def test_bodies_that_touch_or_nearly_touch_are_counted_once(gap: float) -> None:
 
 
 def _grille(bars: int) -> zoo.Mesh:
-    """A plate under a grille of crossing bars: its visible part falls into (bars + 1) squared pieces."""
+    """Lay a plate under a grille of crossing bars: its visible part falls into (bars + 1) squared pieces."""
     points, faces = [zoo.moved(zoo.box(10.0, 10.0, 1.0), (0.0, 0.0, 0.5))[0]], [zoo.box()[1]]
     for k in range(bars):
         place = 10.0 * (k + 0.5) / bars - 5.0

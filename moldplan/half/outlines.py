@@ -91,7 +91,8 @@ def _polygons(rings: list[Ring], least_mm2: float) -> MultiPolygon:
     for ring, area in zip(rings, areas, strict=True):
         if area < -least_mm2:
             inside = Polygon(ring).representative_point()
-            home = next((k for k, outline in enumerate(solids) if outline.contains(inside)), None)
+            larger = (k for k, (size, _) in enumerate(shells) if size > -area)  # not an island in the hole
+            home = next((k for k in larger if solids[k].contains(inside)), None)
             if home is not None:
                 holes[home].append(ring)
     made = [Polygon(rings[k], holes[at]) for at, (_, k) in enumerate(shells)]
