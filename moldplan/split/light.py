@@ -28,8 +28,8 @@ def light_copy(vertices: Floats, faces: Ints, *, most: int) -> tuple[Floats, Int
     Returns
     -------
     tuple
-        Corners, faces, and the sum of the tolerances that were used. More than `most` triangles are left when the
-        greatest tolerance does not bring the mesh down to them.
+        Corners, faces, and the sum of the tolerances that were used. More than `most` triangles are left
+        when the greatest tolerance does not bring the mesh down to them.
     """
     if len(faces) <= most:
         return vertices, faces, 0.0

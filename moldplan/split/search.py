@@ -174,7 +174,7 @@ def find_splits(
 
 
 def _scores(seen: _Pass, indices: Sequence[int], workers: int, progress: Progress) -> list[_Score]:
-    """Return the scores of the directions `indices`, in that order; the threads share nothing but the mesh."""
+    """Return the scores of the directions `indices`, in that order; threads share nothing but the mesh."""
     scores = [seen.score(indices[0])]  # alone, so that a first run compiles in one thread
     with ThreadPoolExecutor(max_workers=workers, thread_name_prefix="direction") as pool:
         waiting = pool.map(seen.score, indices[1:])
