@@ -1,4 +1,4 @@
-"""Modelling with signed distances: a block of clay on a grid, and the shapes that are added to it or cut away.
+"""Modelling with signed distances: a block of clay on a grid, and shapes that are added or cut away.
 
 A shape is a function of three coordinate arrays that returns a distance in mm, negative inside. Distances are
 exact for spheres and close to exact near the surface for the rest, which is all that smooth unions need.
@@ -6,11 +6,13 @@ Formulas: derived, first principles; the blend is the usual quadratic smooth min
 """
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, sparse
+from scipy.interpolate import CubicSpline
 from skimage.measure import marching_cubes
 
 Field = NDArray[np.float32]
@@ -22,10 +24,13 @@ Mesh = tuple[NDArray[np.float64], NDArray[np.int64]]
 
 FAR_MM = 1.0e4
 ON_THE_GRID_MM = 1.0e-3
+LIMB_LINKS = 4
+SMOOTHING_CELLS = 0.7
+CAP_CELLS = 4.0
 
 
 class Clay:
-    """A block of signed distances, empty at first; shapes are added to it, cut from it and pressed into it."""
+    """A block of signed distances, empty at first; shapes are added, cut away and pressed in."""
 
     def __init__(self, low: Vector, high: Vector, cell_mm: float) -> None:
         """Lay out a grid from `low` to `high` (mm) with cubic cells of `cell_mm`."""
@@ -47,7 +52,7 @@ class Clay:
         self.field[part] = -smooth_min(-self.field[part], shape(points), blend_mm)
 
     def press(self, relief: Shape, box: tuple[Vector, Vector]) -> None:
-        """Raise the surface inside `box` by the heights (mm) of `relief`, which must fade to 0 at its border."""
+        """Raise the surface inside `box` by the heights (mm) of `relief`, which fade to 0 at its border."""
         part, points = self._window(box, margin_mm=0.0)
         self.field[part] -= relief(points)
 
@@ -56,7 +61,7 @@ class Clay:
 
         Distances that are exactly 0 would give triangles without area, so they are moved off the grid.
         """
-        field = ndimage.gaussian_filter(np.minimum(self.field, 4.0 * self.cell_mm), 0.7)
+        field = ndimage.gaussian_filter(np.minimum(self.field, CAP_CELLS * self.cell_mm), SMOOTHING_CELLS)
         field = np.where(np.abs(field) < ON_THE_GRID_MM, np.float32(ON_THE_GRID_MM), field)
         field = np.where(_all_but_largest(field < 0.0), np.float32(self.cell_mm), field)
         field = np.where(_all_but_largest(field > 0.0), np.float32(-self.cell_mm), field)
@@ -124,12 +129,7 @@ def cone(start: Vector, end: Vector, start_mm: float, end_mm: float) -> Shape:
 
 def chain(points: Sequence[Vector], radii_mm: Sequence[float], *, blend_mm: float = 8.0) -> Shape:
     """Make a row of cones through `points`, like a limb or a claw."""
-    links = [
-        cone(*pair, *radii)
-        for pair, radii in zip(
-            zip(points, points[1:], strict=False), zip(radii_mm, radii_mm[1:], strict=False), strict=True
-        )
-    ]
+    links = [cone(*pair, *radii) for pair, radii in zip(pairwise(points), pairwise(radii_mm), strict=True)]
 
     def shape(p: Points) -> Field:
         distance = links[0](p)
@@ -140,8 +140,17 @@ def chain(points: Sequence[Vector], radii_mm: Sequence[float], *, blend_mm: floa
     return shape
 
 
+def limb(points: Sequence[Vector], radii_mm: Sequence[float]) -> Shape:
+    """Make a round rod along the smooth curve through `points`, with radii that change as smoothly."""
+    rows = np.column_stack([points, radii_mm])
+    steps = np.linalg.norm(np.diff(rows[:, :3], axis=0), axis=1)
+    curve = CubicSpline(np.concatenate([[0.0], np.cumsum(steps)]), rows)
+    fine = curve(np.linspace(0.0, steps.sum(), LIMB_LINKS * len(steps) + 1))
+    return chain([tuple(row) for row in fine[:, :3]], fine[:, 3].tolist(), blend_mm=1.0)
+
+
 def posed(shape: Shape, turn: Matrix, origin: Vector) -> Shape:
-    """Place a shape that is described in its own frame: `turn` (3, 3) and `origin` carry it to the block's."""
+    """Place a shape described in its own frame; `turn` (3, 3) and `origin` carry it to the block's."""
 
     def placed(p: Points) -> Field:
         return shape(local(p, turn, origin))
@@ -169,8 +178,8 @@ def turned(*, roll_deg: float = 0.0, pitch_deg: float = 0.0, yaw_deg: float = 0.
 def scallops(across: Field, up: Field, *, width_mm: float, row_mm: float, lip_mm: float) -> Field:
     """Return the heights (mm) of overlapping round feathers, each with a raised lower lip.
 
-    Rows lie like roof tiles, every second one shifted by half a feather, `row_mm` apart; a point belongs to the
-    highest row whose rounded lower edge lies below it.
+    Rows lie like roof tiles, every second one shifted by half a feather, `row_mm` apart; a point belongs
+    to the highest row whose rounded lower edge lies below it.
     """
     first = np.floor(up / row_mm)
     best = np.full(np.broadcast_shapes(across.shape, up.shape), FAR_MM, dtype=np.float32)
@@ -210,6 +219,34 @@ def _manifold(points: NDArray[np.floating], faces: NDArray[np.integer]) -> manif
             f"the shape is no closed solid: {made.status()}; check that it stays inside its block"
         )
     return made
+
+
+def relaxed(shape: manifold3d.Manifold, *, rounds: int) -> manifold3d.Manifold:
+    """Even out a surface's triangles without shrinking it.
+
+    Each round averages every corner with its neighbours and then steps back a little further (Taubin, "A
+    signal processing approach to fair surface design", SIGGRAPH 1995; pass-band 0.1).
+    """
+    points, faces = triangles(shape)
+    ends = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+    near = sparse.coo_matrix((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(len(points),) * 2).tocsr()
+    mean = sparse.diags(1.0 / np.asarray(near.sum(axis=1)).ravel()) @ near
+    for _ in range(rounds):
+        for step in (0.5, -0.526):
+            points = points + step * (mean @ points - points)
+    return solid(points, faces)
+
+
+def lightened(shape: manifold3d.Manifold, tolerances_mm: Sequence[float]) -> manifold3d.Manifold:
+    """Take triangles away in stages, which leaves fewer folded slivers than one stage; then drop crumbs."""
+    for tolerance in tolerances_mm:
+        shape = shape.simplify(tolerance)
+    return largest(shape)
+
+
+def largest(shape: manifold3d.Manifold) -> manifold3d.Manifold:
+    """Return the largest closed skin alone: no loose crumbs, no bubbles."""
+    return max(shape.decompose(), key=lambda piece: piece.volume())
 
 
 def triangles(shape: manifold3d.Manifold) -> Mesh:

@@ -8,29 +8,41 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import manifold3d
 import numpy as np
+from bird import bird
 from clay import Mesh, triangles
 from owl import owl
+from plain import relief, urn
+from scan import dirty
 
 HERE = Path(__file__).resolve().parent
-MOST_BYTES = 3_000_000
+SCAN_CELL_MM = 8.0
+PARTING_MM = 0.01
+PARTING_ROUNDS = 3
 
 
 def make_owl() -> Mesh:
     """Return the owl on its books, 1 unit = 1 mm at 1500 high."""
-    return tidy(owl(), tolerance_mm=0.9)
+    return parted(triangles(owl()))
+
+
+def make_bird() -> Mesh:
+    """Return the wading bird on its rock, 1200 mm high."""
+    return parted(triangles(bird()))
+
+
+def make_scan() -> Mesh:
+    """Return the owl as a dirty scan."""
+    return dirty(triangles(owl(SCAN_CELL_MM)))
 
 
 MAKERS: dict[str, Callable[[], Mesh]] = {
     "owl.ply": make_owl,
+    "long-necked-bird.ply": make_bird,
+    "urn.stl": urn,
+    "relief.stl": relief,
+    "dirty-scan.ply": make_scan,
 }
-
-
-def tidy(shape: manifold3d.Manifold, *, tolerance_mm: float) -> Mesh:
-    """Lighten a solid, moving its surface by no more than `tolerance_mm`, and drop crumbs."""
-    pieces = shape.simplify(tolerance_mm).decompose()
-    return triangles(max(pieces, key=lambda piece: piece.volume()))
 
 
 def write_ply(path: Path, mesh: Mesh) -> None:
@@ -54,6 +66,27 @@ def write_stl(path: Path, mesh: Mesh) -> None:
     rows["corners"] = points[faces]
     header = b"sample mesh, 1 unit = 1 mm".ljust(80)
     path.write_bytes(header + np.uint32(len(faces)).tobytes() + rows.tobytes())
+
+
+def parted(mesh: Mesh) -> Mesh:
+    """Move corners that single precision would lay on one another a little way apart.
+
+    Readers weld by place; two corners at one place that belong to different parts of the skin would
+    become a corner where the skin touches itself.
+    """
+    points, faces = mesh
+    points = points.astype(np.float32).astype(np.float64)
+    for _ in range(PARTING_ROUNDS):
+        _, first = np.unique(points, axis=0, return_index=True)
+        doubled = np.setdiff1d(np.arange(len(points)), first)
+        if not len(doubled):
+            break
+        for corner in doubled:
+            fan = faces[np.any(faces == corner, axis=1)]
+            inward = points[fan].mean(axis=(0, 1)) - points[corner]
+            points[corner] += PARTING_MM * inward / max(float(np.linalg.norm(inward)), PARTING_MM)
+        points = points.astype(np.float32).astype(np.float64)
+    return points, faces
 
 
 def main() -> None:

@@ -2,7 +2,6 @@
 
 import manifold3d
 import numpy as np
-from numpy.typing import NDArray
 from books import Book, book
 from clay import (
     Clay,
@@ -13,14 +12,18 @@ from clay import (
     chain,
     cone,
     ellipsoid,
+    largest,
+    lightened,
     local,
     posed,
     ramp,
+    relaxed,
     scallops,
     smooth_max,
     smooth_min,
     turned,
 )
+from numpy.typing import NDArray
 
 CELL_MM = 4.0
 HEIGHT_MM = 1500.0
@@ -33,7 +36,7 @@ STACK = (
 )
 
 BODY = ellipsoid((0.0, 15.0, 735.0), (268.0, 235.0, 375.0))
-WING_FORMER = ellipsoid((0.0, 15.0, 750.0), (270.0, 240.0, 455.0))
+WING_FORMER = ellipsoid((0.0, 15.0, 705.0), (272.0, 242.0, 520.0))
 
 HEAD_TURN = turned(yaw_deg=9.0, roll_deg=5.0, pitch_deg=4.0)
 HEAD_PLACE = (0.0, -12.0, 1165.0)
@@ -44,12 +47,12 @@ EYE_SEGMENTS = 48
 DISC_MM = 122.0
 
 PRIMARIES = (  # (root y, root z, tip y, tip z), lowest layer first
-    (60.0, 900.0, 206.0, 425.0),
-    (30.0, 890.0, 182.0, 455.0),
-    (0.0, 880.0, 150.0, 494.0),
-    (-30.0, 870.0, 112.0, 540.0),
-    (-60.0, 860.0, 80.0, 596.0),
-    (-90.0, 850.0, 28.0, 660.0),
+    (70.0, 900.0, 168.0, 425.0),
+    (42.0, 890.0, 142.0, 448.0),
+    (14.0, 880.0, 112.0, 486.0),
+    (-14.0, 870.0, 80.0, 532.0),
+    (-42.0, 860.0, 44.0, 588.0),
+    (-70.0, 850.0, 4.0, 650.0),
 )
 
 
@@ -62,9 +65,10 @@ def owl(cell_mm: float = CELL_MM) -> manifold3d.Manifold:
     _tail(clay)
     _head(clay)
     _feet(clay)
-    bird = clay.surface()
+    bird = lightened(relaxed(clay.surface(), rounds=2), (0.1, 0.3, 0.5, 0.7))
     parts = [bird, _eyeballs(), *(book(of) for of in STACK)]
     whole = manifold3d.Manifold.batch_boolean(parts, manifold3d.OpType.Add)
+    whole = largest(whole)
     low, high = np.reshape(whole.bounding_box(), (2, 3))
     whole = whole.translate((0.0, 0.0, -low[2]))
     return whole.scale((HEIGHT_MM / (high[2] - low[2]),) * 3)
@@ -86,22 +90,19 @@ def _torso(clay: Clay) -> None:
 
 
 def _breast_feathers(clay: Clay) -> None:
-    """Press rows of shallow scallops into breast and back; the flanks under the wings stay plain."""
+    """Press rows of shallow scallops into breast, flanks and back."""
 
     def relief(p: Points) -> Field:
         x, y, z = p
-        angle = np.arctan2(np.abs(x), -(y - 20.0))
-        # 1.4: the wings cover the flanks between these angles.
-        side = np.maximum(ramp(angle, 1.25, 1.0), ramp(angle, 2.3, 2.6))
         height = ramp(z, 395.0, 450.0) * ramp(z, 1075.0, 1015.0)
         around = np.arctan2(x, np.where(y < 20.0, 20.0 - y, y - 20.0)) * 240.0
-        return scallops(around, z, width_mm=86.0, row_mm=62.0, lip_mm=13.0) * side * height
+        return scallops(around, z, width_mm=86.0, row_mm=62.0, lip_mm=13.0) * height
 
     clay.press(relief, BLOCK)
 
 
 def _wings(clay: Clay) -> None:
-    """Hang the wings: layered quills under a shoulder plate, tight at the shoulder, clear of the body below."""
+    """Hang the wings: quills under a shoulder plate, tight at the shoulder, clear of the body below."""
     box = ((-340.0, -230.0, 380.0), (340.0, 320.0, 1110.0))
     clay.add(_mirrored(_folded_wing), box, blend_mm=14.0)
 
@@ -113,25 +114,27 @@ def _folded_wing(p: Points) -> Field:
     lift = 38.0 - 82.0 * tuck + 14.0 * ramp(z, 600.0, 450.0)
     wing = None
     for layer, (root_y, root_z, tip_y, tip_z) in enumerate(PRIMARIES):
-        feather = _quill(y, z, shell, lift + 7.0 * layer, (root_y, root_z), (tip_y, tip_z))
-        wing = feather if wing is None else smooth_min(wing, feather, 3.0)
+        feather = _quill((y, z, shell - lift - 4.0 * layer), (root_y, root_z), (tip_y, tip_z))
+        wing = feather if wing is None else smooth_min(wing, feather, 2.0)
     plate = _shoulder_plate(y, z, shell, lift)
     wing = smooth_min(wing, plate, 4.0)
-    return smooth_max(wing, 40.0 - x, 10.0)
+    return smooth_max(wing, 95.0 - x, 10.0)
 
 
-def _quill(
-    y: Field, z: Field, shell: Field, lift: Field, root: tuple[float, float], tip: tuple[float, float]
-) -> Field:
-    """Lay one long feather on the shell: a blade, thickest along its shaft."""
+def _quill(p: Points, root: tuple[float, float], tip: tuple[float, float]) -> Field:
+    """Lay one long feather on the shell; `p` is (y, z, height over the shell)."""
+    y, z, over = p
     along = np.subtract(tip, root)
     square = float(along @ along)
     t = np.clip(((y - root[0]) * along[0] + (z - root[1]) * along[1]) / square, 0.0, 1.0)
-    away = np.hypot(y - root[0] - t * along[0], z - root[1] - t * along[1])
-    width = 62.0 - 26.0 * t * t
-    outline = away - width
-    crown = 13.0 - 6.0 * (np.minimum(away, width) / width) ** 2 + 4.0 * bump(away, 0.0, 7.0)
-    return smooth_max(outline, np.abs(shell - lift) - crown, 8.0)
+    behind, below = y - root[0] - t * along[0], z - root[1] - t * along[1]
+    away = np.hypot(behind, below)
+    width = 60.0 - 28.0 * t * t
+    # The edge that shows, at the back, stands proud; the other is tucked under the next feather.
+    proud = 9.0 * np.clip((behind - 0.3 * below) / width, -1.0, 1.0) + 5.0 * bump(away, 0.0, 6.0)
+    outer = over - 12.0 - proud
+    inner = -13.0 - over
+    return smooth_max(away - width, smooth_max(inner, outer, 4.0), 7.0)
 
 
 def _shoulder_plate(y: Field, z: Field, shell: Field, lift: Field) -> Field:
@@ -151,8 +154,9 @@ def _shoulder_plate(y: Field, z: Field, shell: Field, lift: Field) -> Field:
 def _tail(clay: Clay) -> None:
     """Fan five broad feathers down the back to the book's edge."""
     box = ((-230.0, 60.0, 190.0), (230.0, 390.0, 760.0))
-    clay.add(cone((0.0, 170.0, 600.0), (0.0, 238.0, 330.0), 50.0, 62.0), box, blend_mm=40.0)
-    for lean, depth in ((0.28, 0.0), (0.14, 8.0), (0.0, 16.0)):
+    rump = _mirrored(cone((5.0, 185.0, 630.0), (54.0, 254.0, 322.0), 50.0, 68.0))
+    clay.add(rump, box, blend_mm=30.0)
+    for lean, depth in ((0.30, 0.0), (0.15, 11.0), (0.0, 22.0)):
         clay.add(_mirrored(_tail_feather(lean, depth)), box, blend_mm=4.0)
 
 
@@ -163,10 +167,11 @@ def _tail_feather(lean: float, depth: float) -> Shape:
         x, y, z = local(p, turn, (0.0, 215.0 + depth, 640.0))
         t = np.clip(-z / 355.0, 0.0, 1.0)
         away = np.abs(x - lean * 355.0 * t)
-        width = 30.0 + 24.0 * t
+        width = 26.0 + 20.0 * t
         outline = np.hypot(away, np.maximum(-z - 355.0, 0.0) + np.maximum(z, 0.0)) - width
         crown = 17.0 - 7.0 * (np.minimum(away, width) / width) ** 2 + 4.0 * bump(away, 0.0, 6.0)
-        return smooth_max(outline, np.abs(y) - crown, 10.0)
+        inner = -y - 16.0 - 80.0 * (1.0 - t)
+        return smooth_max(outline, smooth_max(y - crown, inner, 4.0), 8.0)
 
     return shape
 
@@ -174,6 +179,7 @@ def _tail_feather(lean: float, depth: float) -> Shape:
 def _head(clay: Clay) -> None:
     box = ((-370.0, -370.0, 900.0), (370.0, 260.0, 1530.0))
     clay.add(_on_head(ellipsoid((0.0, 0.0, 0.0), (275.0, 225.0, 212.0))), box, blend_mm=50.0)
+    clay.press(_on_head(_crown_feathers), box)
     clay.press(_on_head(_face_relief), box)
     clay.add(_on_head(_mirrored(_brow_and_tuft)), box, blend_mm=18.0)
     clay.add(_on_head(_mirrored(_lid)), box, blend_mm=8.0)
@@ -185,7 +191,7 @@ def _on_head(shape: Shape) -> Shape:
 
 
 def _disc(p: Points) -> tuple[Field, Field, Field]:
-    """Return radius, angle (0 outward, rising up) and depth along the eye's line of sight, for the nearer eye."""
+    """Return radius, angle (0 outward, rising up) and depth along the line of sight of the nearer eye."""
     x, y, z = np.abs(p[0]) - EYE[0], p[1] - EYE[1], p[2] - EYE[2]
     side = np.cross(EYE_OUT, (0.0, 0.0, 1.0))
     side = -side / np.linalg.norm(side)
@@ -195,6 +201,15 @@ def _disc(p: Points) -> tuple[Field, Field, Field]:
     b = x * up[0] + y * up[1] + z * up[2]
     depth = x * EYE_OUT[0] + y * EYE_OUT[1] + z * EYE_OUT[2]
     return np.hypot(a, b), np.arctan2(b, a), depth
+
+
+def _crown_feathers(p: Points) -> Field:
+    """Lay small feathers from the forehead over the crown down to the nape."""
+    x, y, z = p
+    around = np.arctan2(z, y)
+    across = np.arctan2(x, np.hypot(y, z)) * 240.0
+    fade = ramp(around, 2.25, 1.85) * ramp(around, -0.9, -0.4) * ramp(np.abs(x), 225.0, 170.0)
+    return scallops(across, around * 215.0, width_mm=70.0, row_mm=52.0, lip_mm=9.0) * fade
 
 
 def _face_relief(p: Points) -> Field:
@@ -218,7 +233,7 @@ def _lid(p: Points) -> Field:
 
 
 def _eyeballs() -> manifold3d.Manifold:
-    """Turn the two eyeballs on the lathe: pupil and iris are cut in, so that they read under paint of one colour."""
+    """Turn the eyeballs on the lathe: pupil and iris are cut in, to be read under paint of one colour."""
     ball = manifold3d.Manifold.revolve(manifold3d.CrossSection([_eye_profile()]), EYE_SEGMENTS)
     both = []
     for side in (-1.0, 1.0):
@@ -263,7 +278,7 @@ def _brow_and_tuft(p: Points) -> Field:
 
 
 def _beak(p: Points) -> Field:
-    """Hook the upper beak over the lower one."""
+    """Return a beak whose upper half hooks over the lower."""
     upper = chain(
         (
             (0.0, -205.0, 22.0),
