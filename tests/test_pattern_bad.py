@@ -122,7 +122,7 @@ def test_numbers_too_large_for_volumes(tmp_path: Path) -> None:
     points, faces = BOX
     refused(WRITERS["off"](tmp_path / "huge.off", (points * 1e150, faces)), "coordinates are too large")
     tiny = survey_file(WRITERS["off"](tmp_path / "tiny.off", (points * 1e-170, faces)))
-    assert "sheets without thickness" in tiny.problems[0]
+    assert "a sheet without thickness" in tiny.problems[0]
 
 
 def test_points_without_faces(tmp_path: Path) -> None:
@@ -198,7 +198,16 @@ def test_3mf_xml_cannot_reach_out(tmp_path: Path) -> None:
         + f']><model unit="millimeter" xmlns="{CORE_3MF}"><resources><object id="1">{mesh_3mf(BOX)}</object>'
         + '</resources><build><item objectid="1"/></build><metadata>&out;&j;</metadata></model>'
     )
-    refused(zip_3mf(tmp_path / "entities.3mf", document), "document type|cannot be read as 3MF")
+    refused(zip_3mf(tmp_path / "entities.3mf", document), "cannot be read as 3MF")
+
+
+def test_3mf_that_builds_what_it_does_not_hold(tmp_path: Path) -> None:
+    model = f'<model xmlns="{CORE_3MF}"><build><item objectid="7"/></build></model>'
+    refused(zip_3mf(tmp_path / "gone.3mf", model), r"builds object 7 of 3D/body\.model, which is not in it")
+    path = tmp_path / "none.3mf"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("hello.txt", "hello")
+    refused(path, r"no 3D/3dmodel\.model in the archive")
 
 
 def test_3mf_with_an_unknown_unit(tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ from zoo_files import (
 )
 
 from moldplan.errors import PatternError, SettingError, UnitError
-from moldplan.pattern import Axis, Limits, load_pattern, survey_file
+from moldplan.pattern import AXES, Axis, Limits, axis_vector, load_pattern, survey_file
 
 ZOO: dict[str, tuple[zoo.Mesh, int]] = {
     "box": (zoo.box(1000.0, 600.0, 400.0), 0),
@@ -279,6 +279,21 @@ def test_limits(tmp_path: Path) -> None:
             survey_file(path, limits=Limits(triangles=11))
         with pytest.raises(PatternError, match=r"GiB, at most 0\.00 GiB are read; thin"):
             survey_file(path, limits=Limits(bytes=60))
+
+
+def test_binary_stl_with_something_appended(tmp_path: Path) -> None:
+    """Some programs write colours or a note after the last triangle; "solid" may start a binary header."""
+    path = write_stl(tmp_path / "figure.stl", zoo.box())
+    path.write_bytes(b"solid" + path.read_bytes()[5:])
+    assert survey_file(path).watertight
+    path.write_bytes(b"\0" * 5 + path.read_bytes()[5:] + b"a note")
+    assert survey_file(path).watertight
+
+
+@pytest.mark.parametrize("axis", AXES)
+def test_axis_vector(axis: Axis) -> None:
+    sign = {"+": 1.0, "-": -1.0}[axis[0]]
+    assert axis_vector(axis).tolist() == [sign * (letter == axis[1]) for letter in "xyz"]
 
 
 def test_arrays_are_read_only_and_the_hash_is_of_the_file(tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """The survey in words and as a document, and the open meshes with values known from elsewhere."""
 
 import json
+import logging
 import sys
 from collections import Counter
 from pathlib import Path
@@ -61,14 +62,14 @@ def test_words_for_a_broken_figure(tmp_path: Path) -> None:
     assert first == "dirty.ply: PLY, 11 triangles, 8 points"
     assert size == "size 1000.0 x 600.0 x 400.0 mm (x, y, z), surface 2.24 m2"
     assert solid == "no closed solid; 1 separate piece"
-    assert rest[0].startswith("as it came: 4 open edges round 1 holes, ")
-    assert rest[0].endswith("1 doubled faces, 1 flipped faces")
+    assert rest[0].startswith("as it came: 4 open edges round 1 hole, ")
+    assert rest[0].endswith("1 doubled face, 1 flipped face")
     assert rest[1:4] == [
         "mended: doubled faces dropped, 1",
         "mended: flipped faces turned, 1",
         "mending moved the surface nowhere",
     ]
-    assert rest[4].startswith("wrong: the surface is open: 4 open edges round 1 holes, one at (")
+    assert rest[4].startswith("wrong: the surface is open: 4 open edges round 1 hole, one at (")
     assert rest[5:] == ["cannot be planned as it is"]
 
 
@@ -164,6 +165,11 @@ def calls(path: Path) -> int:
     finally:
         sys.setprofile(None)
     return seen["call"] + seen["c_call"]
+
+
+def test_libraries_do_not_write_to_the_terminal() -> None:
+    """A log without a handler would be printed."""
+    assert any(isinstance(handler, logging.NullHandler) for handler in logging.getLogger("trimesh").handlers)
 
 
 def test_no_work_in_python_per_triangle(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from moldplan.pattern.arrays import mesh_volume_mm3
 from moldplan.pattern.topology import Floats, Ints, Surface, face_bodies
+from moldplan.pattern.words import place
 from moldplan.tolerances import BURIED_SHARE, FLAT_REL, SPECK_SHARE
 
 #: Files of loose crumbs are no figures; more shells than this are not sorted out.
@@ -62,7 +63,11 @@ def one_body(surface: Surface) -> OneBody:
     shells = _shells(surface, np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label))[:-1]))
     thin = sum(not shell.thick for shell in shells)
     if thin:
-        sheet = f"{thin} of {number} bodies are sheets without thickness; give them thickness or delete them"
+        sheet = (
+            "it is a sheet without thickness; give it thickness and export it again"
+            if number == 1
+            else f"{thin} of {number} bodies are sheets without thickness; give them thickness or delete them"
+        )
         return OneBody(surface=surface, bodies=number, problems=(sheet,))
     outer, hidden = _outermost(surface.points, shells)
     kept = [shell for shell in outer if shell.solid_volume >= SPECK_SHARE * outer[0].solid_volume]
@@ -82,12 +87,12 @@ def one_body(surface: Surface) -> OneBody:
 
 def _shells(surface: Surface, groups: Iterable[Ints]) -> list[_Shell]:
     """Return the shells, largest first."""
-    middle = 0.5 * (surface.points.min(axis=0) + surface.points.max(axis=0))
+    centred = surface.points - 0.5 * (surface.points.min(axis=0) + surface.points.max(axis=0))
     shells = []
     for group in groups:
         faces = surface.faces[np.sort(group)]
         corners = surface.points[faces].reshape(-1, 3)
-        volume = mesh_volume_mm3(surface.points - middle, faces)
+        volume = mesh_volume_mm3(centred, faces)
         outward = faces if volume >= 0.0 else faces[:, ::-1]
         shells.append(_Shell(outward, volume, corners.min(axis=0), corners.max(axis=0)))
     return sorted(shells, key=lambda shell: -shell.solid_volume)
@@ -152,9 +157,9 @@ def _apart(solids: list[manifold3d.Manifold]) -> str:
     """Say how the bodies lie apart."""
     box = np.array(solids[1].bounding_box()).reshape(2, 3)
     size = " x ".join(f"{value:.4g}" for value in box[1] - box[0])
-    place = ", ".join(f"{value:.6g}" for value in box.mean(axis=0))
+    where = place(box.mean(axis=0))
     share = 100.0 * solids[1].volume() / solids[0].volume()
     return (
         f"{len(solids)} bodies that are not joined; the second largest ({share:.3g} % of the largest, {size} "
-        f"in the file's numbers) lies at ({place}); delete it, give it its own file, or join it to the first"
+        f"in the file's numbers) lies at {where}; delete it, give it its own file, or join it to the first"
     )

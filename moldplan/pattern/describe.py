@@ -4,6 +4,7 @@ from dataclasses import asdict
 from typing import Any
 
 from moldplan.pattern.model import Survey
+from moldplan.pattern.words import counted
 
 _MM3_PER_L = 1e6
 _MM2_PER_M2 = 1e6
@@ -106,21 +107,23 @@ def _size(survey: Survey) -> str:
 def _solid(survey: Survey) -> str:
     """Return the line that says whether the mesh is a solid."""
     if not survey.watertight:
-        return f"no closed solid; {survey.bodies} separate {'piece' if survey.bodies == 1 else 'pieces'}"
-    handles = {0: "no hole right through it", 1: "1 hole right through it"}
-    return "one closed solid, " + handles.get(survey.genus, f"{survey.genus} holes right through it")
+        return f"no closed solid; {counted(survey.bodies, 'separate piece')}"
+    holes = counted(survey.genus, "hole") if survey.genus else "no hole"
+    return f"one closed solid, {holes} right through it"
 
 
 def _found(survey: Survey) -> list[str]:
     """Return what was out of order in the file, the counts that are not zero."""
-    counts = {
-        f"open edges round {survey.open_loops_found} holes": survey.open_edges_found,
-        "edges shared by more than two faces": survey.nonmanifold_edges_found,
-        "doubled faces": survey.doubled_faces_found,
-        "faces without area": survey.degenerate_faces_found,
-        "flipped faces": survey.flipped_faces_found,
-    }
-    return [f"{count} {what}" for what, count in counts.items() if count]
+    holes = counted(survey.open_loops_found, "hole")
+    crowded = ("edge shared by more than two faces", "edges shared by more than two faces")
+    counts = [
+        (survey.open_edges_found, f"open edge round {holes}", f"open edges round {holes}"),
+        (survey.nonmanifold_edges_found, *crowded),
+        (survey.doubled_faces_found, "doubled face", None),
+        (survey.degenerate_faces_found, "face without area", "faces without area"),
+        (survey.flipped_faces_found, "flipped face", None),
+    ]
+    return [counted(count, one, many) for count, one, many in counts if count]
 
 
 def _moved(survey: Survey) -> str:

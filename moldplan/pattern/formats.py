@@ -4,6 +4,7 @@ Everything is read from one file: references to others (materials, textures, buf
 """
 
 import io
+import logging
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,6 +17,9 @@ from moldplan.pattern.model import Axis
 from moldplan.pattern.stl import read_stl
 from moldplan.pattern.threemf import read_3mf
 from moldplan.pattern.topology import Floats, Ints
+
+# Without a handler, Python prints a library's log to the terminal.
+logging.getLogger("trimesh").addHandler(logging.NullHandler())
 
 #: Points, faces, unit (None: the format has none), up, front.
 Read = tuple[Floats, Ints, str | None, Axis, Axis]

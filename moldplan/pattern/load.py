@@ -146,9 +146,8 @@ def _scale(raw: RawMesh, mended: Mended, height_mm: float | None, unit: str | No
     """Return mm per number of the file."""
     if height_mm is None:
         return UNITS_MM[unit or raw.unit or "mm"]
-    extent = (
-        float(np.ptp(mended.surface.points[:, "xyz".index(up[1])])) if len(mended.surface.points) else 0.0
-    )
+    along = mended.surface.points[:, "xyz".index(up[1])]
+    extent = float(np.ptp(along)) if len(along) else 0.0
     if extent <= 0.0:
         raise PatternError(
             f"{raw.path.name}: nothing to scale: the mesh has no extent along {up}; check --up"
@@ -156,9 +155,7 @@ def _scale(raw: RawMesh, mended: Mended, height_mm: float | None, unit: str | No
     return height_mm / extent
 
 
-def _centred(
-    points: Floats,
-) -> Floats:
+def _centred(points: Floats) -> Floats:
     """Return points measured from the middle of their bounding box."""
     return np.asarray(points - 0.5 * (points.min(axis=0) + points.max(axis=0)))
 

@@ -26,6 +26,7 @@ from moldplan.pattern.topology import (
     turned_faces,
 )
 from moldplan.pattern.weld import weld_equal, weld_near
+from moldplan.pattern.words import counted, place
 from moldplan.tolerances import FLAT_REL, WELD_REL
 
 
@@ -53,6 +54,8 @@ class Mended:
     problems: tuple[str, ...] = ()
     bodies: int = 0
     genus: int = 0
+    flat: bool = False
+    """Whether nothing solid can come of it, so that the rest was not looked at."""
 
 
 def mend(points: Floats, faces: Ints, *, welded: bool = False) -> Mended:
@@ -66,11 +69,10 @@ def mend(points: Floats, faces: Ints, *, welded: bool = False) -> Mended:
         different, label = weld_equal(points)
         points = different.astype(np.float64)
     state = Mended(surface=Surface(points, faces), found=found)
-    state = _weld(state, label)
-    flat = _flatness(state.surface)
-    if flat is not None:
-        return replace(state, surface=_compact(state.surface), problems=(flat,))
-    for step in (_weld_near, _agree, _fill, _count_bodies, _even_out, _sort_bodies):
+    state = _refuse_flat(_weld(state, label))
+    for step in (_weld_near, _refuse_flat, _agree, _fill, _count_bodies, _even_out, _sort_bodies):
+        if state.flat:
+            break
         state = step(state)
     return replace(state, surface=_compact(state.surface))
 
@@ -80,6 +82,12 @@ def _noted(state: Mended, what: str, count: int, moved: float = 0.0) -> Mended:
     if count == 0:
         return state
     return replace(state, repairs=(*state.repairs, Repair(what=what, count=count, moved_mm=moved)))
+
+
+def _refuse_flat(state: Mended) -> Mended:
+    """Note that nothing solid can come of the faces there are."""
+    flat = _flatness(state.surface)
+    return state if flat is None else replace(state, problems=(flat,), flat=True)
 
 
 def _flatness(surface: Surface) -> str | None:
@@ -206,23 +214,20 @@ def _edge_problems(points: Floats, edges: Edges) -> list[str]:
     """Say which edges keep the mesh from being a solid, with one place each."""
     problems = []
     if len(edges.open):
-        place = _place(points[edges.ends(edges.open)[0][0]])
+        holes = counted(open_loops(edges)[0], "hole")
+        where = place(points[edges.ends(edges.open)[0][0]])
         problems.append(
-            f"the surface is open: {len(edges.open)} open edges round {open_loops(edges)[0]} holes, one at "
-            f"{place} in the file's numbers; close it in the program that made it and export it as a solid"
+            f"the surface is open: {counted(len(edges.open), 'open edge')} round {holes}, one at "
+            f"{where} in the file's numbers; close it in the program that made it and export it as a solid"
         )
     if len(edges.crowded):
-        place = _place(points[edges.ends(edges.crowded)[0][0]])
+        are = counted(len(edges.crowded), "edge is", "edges are")
+        where = place(points[edges.ends(edges.crowded)[0][0]])
         problems.append(
-            f"{len(edges.crowded)} edges are shared by more than two faces, one at {place} in the file's "
+            f"{are} shared by more than two faces, one at {where} in the file's "
             "numbers; take out inner walls, or join the parts into one solid, in the program that made it"
         )
     return problems
-
-
-def _place(point: Floats) -> str:
-    """Return a place in the file's own numbers, to be found again in another program."""
-    return "(" + ", ".join(f"{value:.6g}" for value in point) + ")"
 
 
 def _even_out(state: Mended) -> Mended:

@@ -48,7 +48,7 @@ class _Object:
 class _Model:
     """What the model files of an archive hold."""
 
-    objects: dict[Key, _Object] = field(default_factory=dict)
+    objects: dict[Key, _Object | None] = field(default_factory=dict)  # None: left out
     build: list[tuple[Key, Floats]] = field(default_factory=list)
     unit: str = "millimeter"
 
@@ -134,8 +134,8 @@ def _read_part(file: IO[bytes], part: str, model: _Model, *, is_root: bool) -> N
     elements = _elements(file, "{*}object", "{*}item")
     for _, element in elements:
         if etree.QName(element).localname == "object":
-            if element.get("type", "model") not in _LEFT_OUT:
-                model.objects[part, element.get("id", "")] = _object(element, part)
+            left_out = element.get("type", "model") in _LEFT_OUT
+            model.objects[part, element.get("id", "")] = None if left_out else _object(element, part)
             element.clear()  # the triangles are in arrays now
         elif is_root and element.get("objectid") is not None:
             model.build.append(_reference(element, part))
@@ -167,9 +167,11 @@ def _reference(element: Any, part: str) -> tuple[Key, Floats]:  # noqa: ANN401 -
 def _place(model: _Model, key: Key, matrix: Floats, assembly: Assembly, *, depth: int) -> None:
     """Add an object and its components, placed by `matrix`."""
     assembly.visit(depth)
-    found = model.objects.get(key)
+    if key not in model.objects:
+        raise ValueError(f"it builds object {key[1]} of {key[0]}, which is not in it")
+    found = model.objects[key]
     if found is None:
-        return  # a support, or a part kept elsewhere
+        return
     assembly.add(found.points, found.faces, matrix)
     for child, placed in found.components:
         _place(model, child, matrix @ placed, assembly, depth=depth + 1)

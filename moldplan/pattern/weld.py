@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from moldplan.pattern.topology import Floats, Ints, linked
+from moldplan.tolerances import REL_EPSILON
 
 _WORD: dict[int, type[np.unsignedinteger]] = {4: np.uint32, 8: np.uint64}
 #: Odd multipliers without short patterns (fractional parts of square roots of 2, 3, 5 and 7).
@@ -51,11 +52,14 @@ def weld_near(points: Floats, loose: Ints, distance: float) -> tuple[Ints, float
     points
         (n, 3).
     loose
-        Numbers of the points that may be welded (those on open edges).
+        Numbers of the points that want a partner (those on open edges); they are welded to each other and to
+        any other point that is near.
     distance
         Points no farther apart than this are one; chains of such points are one too.
     """
     target = np.arange(len(points), dtype=np.int64)
+    away, _ = cKDTree(points[loose]).query(points, distance_upper_bound=distance * (1.0 + REL_EPSILON))
+    loose = np.flatnonzero(np.isfinite(away))
     near = cKDTree(points[loose]).query_pairs(distance, output_type="ndarray")
     _, group = linked(near[:, 0], near[:, 1], len(loose))
     first = np.full(group.max(initial=-1) + 1, len(points), dtype=np.int64)
