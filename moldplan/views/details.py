@@ -20,10 +20,10 @@ FOOT_LABELS = Column(
     left_mm=FOOT[2] + 9.0, right_mm=FOOT[2] + 52.0, low_mm=FOOT[1] - 4.0, high_mm=FOOT[3] + 2.0
 )
 #: Middle and largest radius of the detail of the coats, and its labels beside it.
-COATS_AT: Point = (FRAME[0] + 193.0, FRAME[1] + 61.0)
+COATS_AT: Point = (FRAME[0] + 189.0, FRAME[1] + 61.0)
 COATS_RADIUS = 32.0
 COAT_LABELS = Column(
-    left_mm=FRAME[0] + 240.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 26.0, high_mm=FRAME[1] + 100.0
+    left_mm=FRAME[0] + 232.0, right_mm=fit.COLUMN_LEFT - 1.0, low_mm=FRAME[1] + 26.0, high_mm=FRAME[1] + 100.0
 )
 _TONES = ("#a9a9a9", "#d6d6d6")
 _BEYOND = "#efefef"
@@ -117,7 +117,7 @@ def coats_detail(sheet: Sheet, scene: Scene) -> tuple[str, BaseGeometry] | None:
     window = shapely.Point(COATS_AT).buffer(COATS_RADIUS, quad_segs=32)
     bands = _bands(scene, scale, [coat.thickness_mm for coat in coats])
     _draw_coats(sheet, scene, scale, window, bands)
-    _title(sheet, f"DETAIL Z  scale {scale.text}", (COATS_AT[0] - COATS_RADIUS, FOOT[3] + 3.0 + 0.0))
+    _title(sheet, f"DETAIL Z  scale {scale.text}", (COATS_AT[0] - COATS_RADIUS, FOOT[3] + 3.0))
     draw_labels(sheet, place_labels(_coat_notes(coats, bands, scale, window), COAT_LABELS))
     return "Z", shapely.Point(middle).buffer(COATS_RADIUS * ratio, quad_segs=32)
 

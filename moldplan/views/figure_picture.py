@@ -34,7 +34,7 @@ _APART = 0.16
 SIZE = (1800, 2040)
 _OVERSAMPLING = 2
 #: Two neutral tones, one a half, and the chalk line with its dark edge.
-_TONES = ("#e4e4e4", "#a9a9a9")
+_TONES = ("#f2f2f2", "#c2c2c2")
 _CHALK, _EDGE = "#ffffff", "#161616"
 _MODULE = "moldplan.views.figure_picture"
 
@@ -194,7 +194,7 @@ def _add_half(plotter: "pv.Plotter", arrays: dict[str, NDArray[np.generic]], num
     mesh = pv.PolyData.from_regular_faces(arrays[f"vertices{number}"], faces)
     smooth = mesh.compute_normals(split_vertices=True, feature_angle=35.0, consistent_normals=False)
     return plotter.add_mesh(
-        smooth, color=_TONES[number], smooth_shading=True, ambient=0.15, diffuse=0.85, specular=0.0
+        smooth, color=_TONES[number], smooth_shading=True, ambient=0.22, diffuse=0.85, specular=0.0
     )
 
 
@@ -207,7 +207,7 @@ def _add_rim(plotter: "pv.Plotter", rim: NDArray[np.generic]) -> list["pv.Actor"
     lines = pv.line_segments_from_points(rim.reshape(-1, 3))
     return [
         plotter.add_mesh(lines, color=colour, line_width=width * _OVERSAMPLING, lighting=False)
-        for colour, width in ((_EDGE, 7.0), (_CHALK, 3.0))
+        for colour, width in ((_EDGE, 8.0), (_CHALK, 4.0))
     ]
 
 
@@ -221,7 +221,7 @@ def _look(plotter: "pv.Plotter", towards: Floats, up: Floats) -> None:
     plotter.reset_camera()
     plotter.camera.zoom(1.15)
     left = np.cross(towards, up)
-    for place, strength in ((towards + 0.9 * left + 0.9 * up, 0.85), (towards - 0.8 * left, 0.25)):
+    for place, strength in ((towards + 0.9 * left + 0.9 * up, 0.8), (towards - 0.8 * left, 0.45)):
         light = pv.Light(position=tuple(place), focal_point=(0.0, 0.0, 0.0), intensity=strength)
         light.positional = False
         plotter.add_light(light)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 _LEFT, _LOW, _HIGH = FRAME[0] + 3.0, FRAME[1] + 3.0, FRAME[3] - 14.0
 LABELS = Column(
-    left_mm=FRAME[0] + 232.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 60.0, high_mm=FRAME[3] - 20.0
+    left_mm=FRAME[0] + 236.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 60.0, high_mm=FRAME[3] - 20.0
 )
 
 

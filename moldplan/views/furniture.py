@@ -285,6 +285,11 @@ def _dimension_line(
     sheet.arrow(mirror((ends[1], level)), mirror((-way, 0.0)), tag="dimension")
 
 
+def about_text(value_mm: float) -> str:
+    """Return a length nobody measures finer: whole mm from 10 mm up, else one decimal unless it is nought."""
+    return f"{value_mm:.0f}" if abs(value_mm) >= 9.95 else mm_text(value_mm)
+
+
 def mm_text(value_mm: float) -> str:
     """Return a length for people: whole mm from 100 mm up, else one decimal unless it is nought."""
     return f"{value_mm:.0f}" if abs(value_mm) >= 99.95 else f"{value_mm:.1f}".removesuffix(".0")

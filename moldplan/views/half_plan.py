@@ -11,7 +11,7 @@ from moldplan.half.model import Half, Region
 from moldplan.mould.model import Board, Mould
 from moldplan.pattern.model import axis_vector
 from moldplan.views import furniture as fit
-from moldplan.views.labels import Column, Note, draw_labels, place_labels
+from moldplan.views.labels import Column, Note, draw_labels, is_clear, place_labels
 from moldplan.views.paper import (
     BLUE,
     CHAIN,
@@ -39,14 +39,17 @@ from moldplan.views.titles import titles
 
 if TYPE_CHECKING:
     from moldplan.plan import Plan
-    from moldplan.views.half_section import Cut
+    from moldplan.views.cutting import Cut
 
 #: Where the drawing itself may lie; left and below stand dimensions, right the labels.
-ROOM: Box = (FRAME[0] + 42.0, FRAME[1] + 60.0, FRAME[0] + 226.0, FRAME[3] - 34.0)
+ROOM: Box = (FRAME[0] + 42.0, FRAME[1] + 47.0, FRAME[0] + 218.0, FRAME[3] - 21.0)
 LABELS = Column(
-    left_mm=FRAME[0] + 236.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 52.0, high_mm=FRAME[3] - 18.0
+    left_mm=FRAME[0] + 230.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 30.0, high_mm=FRAME[3] - 4.0
 )
-_LEVEL_MM = 9.5
+#: More labels than this make a fan of leaders that nobody can follow.
+_MOST_LABELS = 12
+#: From one dimension line to the next, and what is kept free beside the board for the section's trace.
+_LEVEL_MM, _TRACE_MM = 8.5, 6.0
 CLAY_HATCH = (2.2, 45.0)
 _UNDERCUT_HATCH = (1.8, -45.0)
 _UNDERCUT_PEN = Pen(0.18, colour=BLUE)
@@ -88,9 +91,9 @@ def plan_sheet(plan: "Plan", half: Half, mould: Mould, cut: "Cut", *, number: st
     _draw_outlines(sheet, half, mould, scale)
     _draw_boards(sheet, mould.board, scale)
     _draw_dimensions(sheet, half, mould, scale)
-    _draw_trace(sheet, cut, mould.board, scale)
     draw_labels(sheet, place_labels(_region_notes(half.undercut.regions, shapes), LABELS))
-    fit.draw_scale_bar(sheet, scale, at=(FRAME[0] + 42.0, FRAME[1] + 10.0))
+    _draw_trace(sheet, cut, mould.board, scale)
+    fit.draw_scale_bar(sheet, scale, at=(FRAME[0] + 5.0, FRAME[1] + 7.5))
     _draw_column(sheet, plan, half, mould, depths)
     return sheet
 
@@ -103,17 +106,9 @@ def board_box(board: Board, size_mm: tuple[float, float]) -> shapely.Polygon:
 
 def _extent(half: Half, mould: Mould) -> Box:
     """Return the box round all that is drawn, in mm."""
-    shapes = [
-        half.projection,
-        mould.wall.outer,
-        mould.jacket.flange_outer,
-        board_box(mould.board, mould.board.size_mm),
-    ]
-    low, high = (
-        np.array([s.bounds for s in shapes])[:, :2].min(axis=0),
-        np.array([s.bounds for s in shapes])[:, 2:].max(axis=0),
-    )
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+    shapes = (half.projection, mould.wall.outer, mould.jacket.flange_outer)
+    board = board_box(mould.board, mould.board.size_mm)
+    return tuple(shapely.GeometryCollection([*shapes, board]).bounds)
 
 
 def _draw_clay(sheet: Sheet, mould: Mould, scale: Scale) -> None:
@@ -184,7 +179,7 @@ def _draw_dimensions(sheet: Sheet, half: Half, mould: Mould, scale: Scale) -> No
     edge = scale.shape(shapely.box(*_extent(half, mould))).bounds
     for rank, shape in enumerate(shapes):
         wide, high = _extremes(shape)
-        reach = _LEVEL_MM * (rank + 1) + 1.0
+        reach = _LEVEL_MM * (rank + 1) + _TRACE_MM
         for ends, axis, level, upright in (
             (wide, 0, edge[1] - reach, False),
             (high, 1, edge[0] - reach, True),
@@ -197,51 +192,56 @@ def _draw_dimensions(sheet: Sheet, half: Half, mould: Mould, scale: Scale) -> No
 def _extremes(shape: BaseGeometry) -> tuple[tuple[Point, Point], tuple[Point, Point]]:
     """Return the outermost points of a shape: left and right, low and high; the low left one of several."""
     points = shapely.get_coordinates(shape)
-    wide = (
-        points[np.lexsort((points[:, 1], points[:, 0]))[0]],
-        points[np.lexsort((points[:, 1], -points[:, 0]))[0]],
-    )
-    high = (
-        points[np.lexsort((points[:, 0], points[:, 1]))[0]],
-        points[np.lexsort((points[:, 0], -points[:, 1]))[0]],
-    )
-    return (tuple(wide[0]), tuple(wide[1])), (tuple(high[0]), tuple(high[1]))
+
+    def first(*keys: np.ndarray) -> Point:
+        x, y = points[np.lexsort(keys)[0]]
+        return float(x), float(y)
+
+    x, y = points.T
+    return (first(y, x), first(y, -x)), (first(x, y), first(x, -y))
 
 
 def _draw_trace(sheet: Sheet, cut: "Cut", board: Board, scale: Scale) -> None:
-    """Draw where the section is taken: a chain line, heavy at its ends, arrows in the way it is looked."""
+    """Draw where the section is taken: a chain line with arrows in the way it is looked, at both ends."""
     box = scale.shape(board_box(board, board.size_mm)).bounds
     where = scale.point(cut.at_mm, cut.at_mm)
-    upright = cut.axis == "x"
-    if upright:
-        ends, look = ((where[0], box[1] - 2.5), (where[0], box[3] + 7.0)), (-1.0, 0.0)
+    if cut.axis == "x":
+        ends, look = ((where[0], box[1] - _TRACE_MM), (where[0], box[3] + _TRACE_MM)), (-1.0, 0.0)
     else:
-        ends, look = ((box[0] - 2.5, where[1]), (box[2] + 7.0, where[1])), (0.0, 1.0)
+        ends, look = ((box[0] - _TRACE_MM, where[1]), (box[2] + _TRACE_MM, where[1])), (0.0, 1.0)
     sheet.line(ends, Pen(0.25, CHAIN.dashes_mm), tag="trace")
-    _trace_end(sheet, ends[1], look, cut.letter)
+    for end in ends:
+        tip = (end[0] + 7.0 * look[0], end[1] + 7.0 * look[1])
+        sheet.line([end, tip], MEDIUM, tag="trace")
+        sheet.arrow(tip, look, tag="trace")
+    for end in ends:
+        _write_letter(sheet, cut.letter, end, look)
 
 
-def _trace_end(sheet: Sheet, end: Point, look: Point, letter: str) -> None:
-    """Draw one arrow of the trace, from the line's end in the way it is looked, with its letter."""
-    tip = (end[0] + 7.0 * look[0], end[1] + 7.0 * look[1])
-    sheet.line([end, tip], MEDIUM, tag="trace")
-    sheet.arrow(tip, look, tag="trace")
-    at = (tip[0] - 2.5, tip[1]) if look[0] < 0 else (tip[0], tip[1] + 3.5)
-    across = "right" if look[0] < 0 else "centre"
-    sheet.text(
-        Lettering(
-            text=f"{letter}-{letter}", at=at, across=across, along="middle", bold=True, owner="trace-letter"
-        )
-    )
+def _write_letter(sheet: Sheet, letter: str, end: Point, look: Point) -> None:
+    """Write the section's letter at one arrow of its trace, at the first place clear of all other lines.
+
+    Where there is none the arrow stands alone: the other end has the same letter.
+    """
+    x, y = end
+    if look[0] < 0.0:  # the arrow points left of the end of an upright trace
+        places = ((x - 9.5, y), (x + 3.5, y), (x - 3.5, y + 4.0), (x - 3.5, y - 4.0))
+    else:
+        places = ((x, y + 10.5), (x - 3.5, y + 3.5), (x + 3.5, y + 3.5), (x, y - 4.5))
+    for at in places:
+        lettering = Lettering(text=letter, at=at, across="centre", along="middle", bold=True, owner="trace")
+        if is_clear(sheet, lettering):
+            sheet.text(lettering)
+            return
 
 
 def _region_notes(regions: Sequence[Region], shapes: dict[int, BaseGeometry]) -> list[Note]:
     """Return what is said of each region, the largest first, and of all the rest together."""
     seen = [region for region in regions if not shapes[region.id].is_empty]
-    shown = seen[: LABELS.room(2) - 1]
+    shown = seen if len(seen) <= _MOST_LABELS else seen[: _MOST_LABELS - 1]
     notes = [
         Note(
-            lines=(f"U{region.id}  {fit.mm_text(region.depth_mm)} mm deep", mouths_text(region.mouths)),
+            lines=(f"U{region.id}  {fit.about_text(region.depth_mm)} mm deep", mouths_text(region.mouths)),
             anchor=inner_point(shapes[region.id]),
             tag=f"undercut-{region.id}",
         )

@@ -23,11 +23,13 @@ if TYPE_CHECKING:
     from moldplan.plan import Plan
 
 #: Where the section itself may lie; left and below stand dimensions, right the labels.
-ROOM: Box = (FRAME[0] + 42.0, FRAME[1] + 150.0, FRAME[0] + 226.0, FRAME[3] - 20.0)
+ROOM: Box = (FRAME[0] + 36.0, FRAME[1] + 144.0, FRAME[0] + 218.0, FRAME[3] - 16.0)
 LABELS = Column(
-    left_mm=FRAME[0] + 236.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 140.0, high_mm=FRAME[3] - 6.0
+    left_mm=FRAME[0] + 230.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 132.0, high_mm=FRAME[3] - 4.0
 )
-_LEVEL_MM = 9.5
+_LEVEL_MM = 8.5
+#: Where along the section, as a share of its length, leaders to thin layers end.
+_ON_TOP = {"skin": 0.76, "jacket": 0.66}
 
 
 def section_sheet(plan: "Plan", half: Half, mould: Mould, cut: Cut, *, number: str) -> Sheet:
@@ -55,7 +57,7 @@ def section_sheet(plan: "Plan", half: Half, mould: Mould, cut: Cut, *, number: s
     windows = (foot_detail(sheet, scene), coats_detail(sheet, scene))
     _draw_windows(sheet, windows, scale)
     draw_labels(sheet, place_labels(_notes(scene, windows, scale), LABELS))
-    fit.draw_scale_bar(sheet, scale, at=(FRAME[0] + 8.0, FRAME[1] + 10.0))
+    fit.draw_scale_bar(sheet, scale, at=(FRAME[0] + 5.0, FRAME[1] + 7.5))
     arrows, words = section_directions(plan, half, cut)
     y = fit.draw_directions(sheet, arrows, words, top=FRAME[3])
     y = fit.draw_key(sheet, scene_samples(), top=y)
@@ -122,7 +124,7 @@ def _notes(scene: Scene, windows: Sequence[Window], scale: Scale) -> list[Note]:
     )
     depths = {region.id: region.depth_mm for region in scene.half.undercut.regions}
     for number in list(profile.gaps)[: LABELS.room(2) - len(rows)]:
-        words = (f"undercut U{number}", f"{fit.mm_text(depths[number])} mm at most")
+        words = (f"undercut U{number}", f"{fit.about_text(depths[number])} mm at most")
         rows.append((words, profile.gaps[number], f"undercut-{number}"))
     return [
         Note(lines=words, anchor=scale.point(*_label_point(shape, tag)), tag=tag)
@@ -132,11 +134,19 @@ def _notes(scene: Scene, windows: Sequence[Window], scale: Scale) -> list[Note]:
 
 
 def _label_point(shape: BaseGeometry, tag: str) -> Point:
-    """Return a point inside the part of `shape` furthest right among its larger ones; of a detail's
-    window, the middle of its right side, since a leader ends on an outline there."""
+    """Return the point that a leader to `shape` ends at.
+
+    Of a detail's window, the middle of its right side; of a thin layer, a point on its upper side, so that
+    the leader comes through free air; else a point inside the larger part furthest right.
+    """
+    left, low, right, high = shape.bounds
     if tag.startswith("detail"):
-        _, low, right, high = shape.bounds
         return right, 0.5 * (low + high)
+    if tag in _ON_TOP:
+        middle, half = left + _ON_TOP[tag] * (right - left), 0.004 * (right - left)
+        strip = areal(shape.intersection(shapely.box(middle - half, low, middle + half, high)))
+        if not strip.is_empty:
+            return inner_point(max(strip.geoms, key=lambda part: float(part.bounds[3])))
     parts = shapely.get_parts(shape)
     largest = max(part.area for part in parts)
     return inner_point(max((p for p in parts if p.area >= 0.3 * largest), key=lambda p: float(p.bounds[2])))
@@ -160,11 +170,10 @@ def section_directions(
 
 
 def _coat_rows(mould: Mould) -> list[tuple[str, str]]:
-    """Return the coats with their thicknesses, passes over an undercut with its name."""
-    return [
-        (
-            coat.name if coat.region is None else f"U{coat.region}: {coat.passes} extra",
-            f"{fit.mm_text(coat.thickness_mm)} mm",
-        )
-        for coat in mould.rubber.coats
-    ]
+    """Return the coats with their passes and thicknesses, those over one undercut with its name."""
+    rows = []
+    for coat in mould.rubber.coats:
+        times = "" if coat.passes == 1 else f"{coat.passes} x "
+        name = coat.name if coat.region is None else f"extra in U{coat.region}"
+        rows.append((name, f"{times}{fit.about_text(coat.thickness_mm)} mm"))
+    return rows

@@ -105,6 +105,14 @@ def draw_labels(sheet: Sheet, labels: Sequence[Label]) -> None:
             sheet.text(line)
 
 
+def is_clear(sheet: Sheet, lettering: Lettering, *, gap_mm: float = 0.6) -> bool:
+    """Return whether `lettering` would keep `gap_mm` from every text and every line but its owner's."""
+    place = lettering.shape.buffer(gap_mm)
+    shapes = [text.shape for text in sheet.lettering()]
+    shapes.extend(stroke.shape for stroke in sheet.strokes() if stroke.tag != lettering.owner)
+    return not any(shapely.intersects(shapes, place))
+
+
 def spread(wanted_mm: NDArray[np.float64], *, pitch_mm: float, column: Column) -> NDArray[np.float64]:
     """Return places near `wanted_mm` (ascending), at least `pitch_mm` apart and inside the column.
 
