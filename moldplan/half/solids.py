@@ -161,8 +161,9 @@ def solid_of(vertices: Floats, faces: Ints, name: str) -> manifold3d.Manifold:
     """
     solid = manifold3d.Manifold(
         manifold3d.Mesh64(
-            vert_properties=np.ascontiguousarray(vertices, dtype=np.float64),
-            tri_verts=np.ascontiguousarray(faces, dtype=np.uint64),
+            # copies: the binding refuses read-only arrays
+            vert_properties=np.array(vertices, dtype=np.float64, order="C"),
+            tri_verts=np.array(faces, dtype=np.uint64, order="C"),
         )
     )
     if solid.status() != manifold3d.Error.NoError:
