@@ -1,4 +1,4 @@
-"""Meshes the benchmarks run on: an open one beside the checkout when present, else a shipped or generated one."""
+"""Meshes the benchmarks run on: an open one beside the checkout, when present, else a shipped one."""
 
 from pathlib import Path
 

@@ -111,6 +111,7 @@ def write_whole(path: Path, text: str) -> None:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
         with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
+        Path(name).chmod(0o644)  # mkstemp makes it private; results are for the whole shop
         Path(name).replace(path)
     except OSError as error:
         raise OutputError(f"{path}: cannot be written: {error.strerror}") from error
