@@ -241,6 +241,40 @@ def test_glb_strips_and_fans(tmp_path: Path, mode: int, indices: list[int] | Non
     assert pattern.volume_mm3 == pytest.approx(1e9 / 6, rel=1e-6)
 
 
+SIDES = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
+
+
+@pytest.mark.parametrize("ending", ["obj", "off", "ply"])
+@pytest.mark.parametrize("mixed", [False, True])
+def test_faces_with_more_corners(tmp_path: Path, ending: str, mixed: bool) -> None:  # noqa: FBT001 - a case
+    """A box of six four-cornered faces, or of five and two triangles."""
+    points = zoo.box(1000.0, 600.0, 400.0)[0].tolist()
+    sides: list[tuple[int, ...]] = [*SIDES[1:], (0, 1, 3), (0, 3, 2)] if mixed else [*SIDES]
+    rows = [f"{x} {y} {z}" for x, y, z in points]
+    lists = [f"{len(side)} " + " ".join(map(str, side)) for side in sides]
+    numbers = [f"property float {axis}" for axis in "xyz"]
+    faces = [f"element face {len(sides)}", "property list uchar int vertex_indices", "end_header"]
+    text = {
+        "obj": [f"v {row}" for row in rows] + ["f " + " ".join(f"{k + 1}/1" for k in side) for side in sides],
+        "off": ["OFF", f"8 {len(sides)} 0", *rows, *lists],
+        "ply": ["ply", "format ascii 1.0", "element vertex 8", *numbers, *faces, *rows, *lists],
+    }[ending]
+    path = tmp_path / f"box.{ending}"
+    path.write_text("\n".join(text) + "\n")
+    assert load_pattern(path, unit="mm").volume_mm3 == pytest.approx(2.4e8, rel=1e-12)
+
+
+def test_binary_ply_of_the_other_byte_order(tmp_path: Path) -> None:
+    points, faces = zoo.torus(500.0, 100.0, 48, 16)
+    path = write_ply(tmp_path / "ring.ply", (points, faces))
+    header = path.read_bytes().partition(b"end_header\n")[0].replace(b"little", b"big") + b"end_header\n"
+    rows = np.zeros(len(faces), dtype=[("count", "u1"), ("corners", ">i4", 3)])
+    rows["count"], rows["corners"] = 3, faces
+    path.write_bytes(header + points.astype(">f8").tobytes() + rows.tobytes())
+    volume = zoo.volume((points, faces))
+    assert load_pattern(path, unit="mm").volume_mm3 == pytest.approx(volume, rel=1e-12)
+
+
 def test_size_must_be_said(tmp_path: Path) -> None:
     path = write_stl(tmp_path / "figure.stl", zoo.box())
     with pytest.raises(UnitError, match=r'STL file does not say how large.*--height "1.5 m".*--unit mm'):

@@ -73,6 +73,8 @@ def _split(content: bytes) -> tuple[dict[str, Any], bytes]:
         size, kind = struct.unpack_from("<II", content, start)
         chunks.setdefault(kind, content[start + 8 : start + 8 + size])
         start += 8 + size
+    if _JSON_CHUNK not in chunks:
+        raise ValueError("no header in it")
     return _checked_header(json.loads(chunks[_JSON_CHUNK])), chunks.get(_BINARY_CHUNK, b"")
 
 

@@ -49,9 +49,9 @@ def read_mesh(path: Path, *, limits: Limits) -> RawMesh:
     ending = _checked_ending(path, limits)
     try:
         sha256 = _sha256(path)
-        points, faces, unit, up, front = _guarded(path, ending, limits)
     except OSError as error:
         raise _unopened(path, error) from error
+    points, faces, unit, up, front = _guarded(path, ending, limits)
     _check_arrays(path.name, points, faces, limits)
     return RawMesh(
         name=path.stem, path=path, sha256=sha256, file_format=ending, unit=unit,
@@ -98,7 +98,7 @@ def _guarded(path: Path, ending: str, limits: Limits) -> tuple[Floats, Ints, str
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a library's doubts about a file are no news to a mould maker
             return READERS[ending](path, limits)
-    except (PatternError, OSError):
+    except PatternError:
         raise
     except Exception as error:
         why = str(error).strip().splitlines()
