@@ -40,7 +40,7 @@ WING_FORMER = ellipsoid((0.0, 15.0, 705.0), (272.0, 242.0, 520.0))
 
 HEAD_TURN = turned(yaw_deg=9.0, roll_deg=5.0, pitch_deg=4.0)
 HEAD_PLACE = (0.0, -12.0, 1165.0)
-EYE = (108.0, -178.0, 14.0)
+EYE = (108.0, -170.0, 14.0)
 EYE_OUT = np.array([0.30, -0.95, 0.06]) / np.linalg.norm([0.30, -0.95, 0.06])
 EYE_MM = 56.0
 EYE_SEGMENTS = 48
@@ -182,6 +182,7 @@ def _head(clay: Clay) -> None:
     clay.press(_on_head(_crown_feathers), box)
     clay.press(_on_head(_face_relief), box)
     clay.add(_on_head(_mirrored(_brow_and_tuft)), box, blend_mm=18.0)
+    clay.press(_on_head(_mirrored(_tuft_barbs)), box)
     clay.add(_on_head(_mirrored(_lid)), box, blend_mm=8.0)
     clay.add(_on_head(_beak), box, blend_mm=8.0)
 
@@ -208,7 +209,7 @@ def _crown_feathers(p: Points) -> Field:
     x, y, z = p
     around = np.arctan2(z, y)
     across = np.arctan2(x, np.hypot(y, z)) * 240.0
-    fade = ramp(around, 2.25, 1.85) * ramp(around, -0.9, -0.4) * ramp(np.abs(x), 225.0, 170.0)
+    fade = ramp(around, 2.25, 1.85) * ramp(around, -0.9, -0.4) * ramp(np.abs(x), 252.0, 225.0)
     return scallops(across, around * 215.0, width_mm=70.0, row_mm=52.0, lip_mm=9.0) * fade
 
 
@@ -250,8 +251,8 @@ def _eye_profile() -> NDArray[np.float64]:
     """Return the eyeball's half section (radius, height along the line of sight), mm, from back to front."""
     angles = np.linspace(-np.pi / 2.0, np.pi / 2.0, 2 * EYE_SEGMENTS + 1)
     radius = EYE_MM * np.cos(angles)
-    pupil = 9.0 * ramp(radius, 24.0, 17.0) * (angles > 0.0)
-    ring = 4.0 * bump(radius, 42.0, 3.5) * (angles > 0.0)
+    pupil = 6.0 * ramp(radius, 22.0, 17.0) * (angles > 0.0)
+    ring = 2.5 * bump(radius, 40.0, 2.6) * (angles > 0.0)
     size = EYE_MM - pupil - ring
     return np.column_stack([np.abs(size * np.cos(angles)), size * np.sin(angles)])
 
@@ -260,7 +261,7 @@ def _brow_and_tuft(p: Points) -> Field:
     """Run a brow from the beak's root over the eye into an ear tuft of three feathers."""
     brow = chain(
         ((8.0, -214.0, 22.0), (60.0, -222.0, 78.0), (135.0, -172.0, 132.0), (185.0, -95.0, 180.0)),
-        (20.0, 27.0, 34.0, 44.0),
+        (17.0, 23.0, 28.0, 38.0),
         blend_mm=24.0,
     )(p)
     web = cone((20.0, -180.0, 50.0), (120.0, -140.0, 100.0), 42.0, 46.0)
@@ -272,9 +273,17 @@ def _brow_and_tuft(p: Points) -> Field:
         ((246.0, 4.0, 288.0), (210.0, -36.0, 230.0)),
         ((284.0, -52.0, 276.0), (244.0, -84.0, 212.0)),
     ):
-        feather = chain(((172.0, -80.0, 150.0), bend, tip), (60.0, 36.0, 5.0), blend_mm=24.0)
+        feather = chain(((172.0, -80.0, 150.0), bend, tip), (50.0, 33.0, 5.0), blend_mm=24.0)
         brow = smooth_min(brow, feather(p), 6.0)
     return brow
+
+
+def _tuft_barbs(p: Points) -> Field:
+    """Comb grooves along brows and tufts; they run with the tuft, so they vary across it only."""
+    x, y, z = p
+    clear = np.sqrt((x / 275.0) ** 2 + (y / 225.0) ** 2 + (z / 212.0) ** 2)
+    fade = ramp(clear, 1.05, 1.16) * ramp(x, 75.0, 115.0) * ramp(z, 75.0, 115.0)
+    return 4.0 * np.cos(2.0 * np.pi * (0.82 * x - 0.42 * z + 0.4 * y) / 27.0) * fade
 
 
 def _beak(p: Points) -> Field:
@@ -287,7 +296,7 @@ def _beak(p: Points) -> Field:
             (0.0, -260.0, -78.0),
             (0.0, -246.0, -102.0),
         ),
-        (33.0, 34.0, 29.0, 17.0, 5.0),
+        (35.0, 39.0, 35.0, 22.0, 6.0),
         blend_mm=14.0,
     )(p)
     lower = cone((0.0, -205.0, -60.0), (0.0, -228.0, -88.0), 26.0, 9.0)(p)

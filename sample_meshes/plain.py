@@ -4,6 +4,7 @@ import numpy as np
 from clay import Field, Mesh, bump, ramp
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
+from scipy.ndimage import gaussian_filter
 
 URN_SEGMENTS = 176
 URN_RINGS = 150
@@ -17,6 +18,7 @@ URN_PROFILE = np.array(
 
 RELIEF_MM = (640.0, 440.0)
 RELIEF_CELL_MM = 3.2
+RELIEF_SMOOTHING_CELLS = 0.8
 PLATE_MM = 20.0
 EDGE_OUT_MM = 2.0
 STEM = np.array([(-235.0, -150.0), (-130.0, -70.0), (0.0, -5.0), (120.0, 40.0), (212.0, 92.0)])
@@ -109,9 +111,10 @@ def relief_heights(x: Field, y: Field) -> Field:
     for place in _berries():
         away = np.hypot(x - place[0], y - place[1])
         height = np.maximum(height, 22.0 * np.maximum(1.0 - (away / 20.0) ** 2, 0.0) ** 0.8)
+    height = gaussian_filter(np.maximum(height, 0.0), RELIEF_SMOOTHING_CELLS)
     edge = np.minimum(RELIEF_MM[0] / 2.0 - np.abs(x), RELIEF_MM[1] / 2.0 - np.abs(y))
     frame = 12.0 * ramp(edge, 32.0, 26.0) * ramp(edge, 0.0, 8.0) - 4.0 * bump(edge, 17.0, 3.5)
-    return PLATE_MM + np.maximum(height, 0.0) + frame
+    return PLATE_MM + height + frame
 
 
 def _stem_at(t: float) -> tuple[NDArray[np.float64], float]:
@@ -135,7 +138,8 @@ def _leaves() -> list[tuple[NDArray[np.float64], float, float]]:
 
 
 def _berries() -> list[tuple[float, float]]:
-    return [(-250.0, -62.0), (-222.0, -38.0), (-258.0, -26.0), (232.0, -30.0), (256.0, -4.0), (222.0, 2.0)]
+    left = [(-250.0, -62.0), (-222.0, -38.0), (-258.0, -26.0)]
+    return [*left, (212.0, -122.0), (241.0, -99.0), (206.0, -86.0)]
 
 
 def _leaf(x: Field, y: Field, root: NDArray[np.float64], angle: float, length: float) -> Field:
