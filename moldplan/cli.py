@@ -123,10 +123,10 @@ def survey(
 
     found = survey_file(
         pattern,
-        height_mm=None if height is None else parse_length_mm(height),
+        height_mm=None if height is None else parse_length_mm(height, what="height"),
         unit=unit,
-        up=None if up is None else parse_axis(up),
-        front=None if front is None else parse_axis(front),
+        up=None if up is None else parse_axis(up, what="up"),
+        front=None if front is None else parse_axis(front, what="front"),
     )
     lines = [json.dumps(survey_document(found), indent=1)] if as_json else describe_survey(found)
     print("\n".join(lines))

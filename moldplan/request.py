@@ -81,15 +81,12 @@ def prepare(request: PlanRequest, *, progress: Progress = QUIET) -> Prepared:
         raise InputError("no pattern given: name a mesh file, or say pattern = ... in the job file")
     settings = resolve_settings(job=job, cards_dir=request.cards, overrides=request.settings)
     plane = None if merged.cut is None else parse_cut(merged.cut)
+    height_mm = None if merged.height is None else parse_length_mm(merged.height, what="height")
+    up = None if merged.up is None else parse_axis(merged.up, what="up")
+    front = None if merged.front is None else parse_axis(merged.front, what="front")
     out, job_folder = _target(merged)
     progress.step("reading the pattern", 0.0)
-    pattern = load_pattern(
-        merged.pattern,
-        height_mm=None if merged.height is None else parse_length_mm(merged.height),
-        unit=merged.unit,
-        up=None if merged.up is None else parse_axis(merged.up),
-        front=None if merged.front is None else parse_axis(merged.front),
-    )
+    pattern = load_pattern(merged.pattern, height_mm=height_mm, unit=merged.unit, up=up, front=front)
     title = job.title if job is not None and job.title else pattern.name
     return Prepared(
         pattern=pattern, settings=settings, plane=plane, title=title, job_folder=job_folder, out=out,
