@@ -38,8 +38,9 @@ def sphere(radius: float = 500.0, level: int = 5) -> Mesh:
     """Icosphere: 20 * 4**level triangles with corners on the sphere."""
     golden = (1.0 + 5.0**0.5) / 2.0
     points = np.array(
-        [(-1, golden, 0), (1, golden, 0), (-1, -golden, 0), (1, -golden, 0), (0, -1, golden), (0, 1, golden),
-         (0, -1, -golden), (0, 1, -golden), (golden, 0, -1), (golden, 0, 1), (-golden, 0, -1), (-golden, 0, 1)],
+        [(-1, golden, 0), (1, golden, 0), (-1, -golden, 0), (1, -golden, 0),
+         (0, -1, golden), (0, 1, golden), (0, -1, -golden), (0, 1, -golden),
+         (golden, 0, -1), (golden, 0, 1), (-golden, 0, -1), (-golden, 0, 1)],
         dtype=np.float64,
     )  # fmt: skip
     faces = np.array(
@@ -93,7 +94,9 @@ def frustum(bottom: float, top: float, height: float, segments: int = 192) -> Me
 def mushroom(stem: float, stem_height: float, cap: float, cap_height: float, segments: int = 192) -> Mesh:
     """Stem of radius `stem` under a flat cap of radius `cap`, on z = 0."""
     top = stem_height + cap_height
-    return revolve([(0, 0), (stem, 0), (stem, stem_height), (cap, stem_height), (cap, top), (0, top)], segments)
+    return revolve(
+        [(0, 0), (stem, 0), (stem, stem_height), (cap, stem_height), (cap, top), (0, top)], segments
+    )
 
 
 def turned(mesh: Mesh, matrix: NDArray[np.float64]) -> Mesh:

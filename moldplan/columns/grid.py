@@ -35,11 +35,11 @@ class Grid:
 
     def x_mm(self) -> Floats:
         """Middles of the cells along x, shape (nx,)."""
-        return self.x0_mm + (np.arange(self.nx) + 0.5) * self.cell_mm
+        return self.x0_mm + (np.arange(self.nx, dtype=np.float64) + 0.5) * self.cell_mm
 
     def y_mm(self) -> Floats:
         """Middles of the cells along y, shape (ny,)."""
-        return self.y0_mm + (np.arange(self.ny) + 0.5) * self.cell_mm
+        return self.y0_mm + (np.arange(self.ny, dtype=np.float64) + 0.5) * self.cell_mm
 
 
 def grid_over(low_xy: Floats, high_xy: Floats, *, cell_mm: float, margin_mm: float = 0.0) -> Grid:

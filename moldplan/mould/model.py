@@ -27,9 +27,12 @@ class Coat:
 
 @dataclass(frozen=True, kw_only=True)
 class Rubber:
-    """The rubber over one half. `outer_mm` (ny, nx) on `grid` is the height of its outer face above the
-    board, 0 where there is none. The four parts add up to `volume_mm3`; `measured_mm3` is the same volume
-    by a second way (triangulated outer face less the half's solid)."""
+    """The rubber over one half.
+
+    `outer_mm` (ny, nx) on `grid` is the height of its outer face above the board, 0 where there is none.
+    The four parts add up to `volume_mm3`; `measured_mm3` is the same volume by a second way (triangulated
+    outer face less the half's solid).
+    """
 
     skin_mm: float
     draft_deg: float
@@ -56,7 +59,7 @@ class Rubber:
 
 @dataclass(frozen=True, kw_only=True)
 class Wall:
-    """The clay wall. `inner` is its line towards the rubber (moat outside the rubber edge), `outer` its back."""
+    """The clay wall: `inner` is its line towards the rubber (moat outside the rubber edge), `outer` its back."""
 
     inner: Polygon
     outer: Polygon
@@ -69,8 +72,11 @@ class Wall:
 
 @dataclass(frozen=True, kw_only=True)
 class Board:
-    """The board in its two states; (x, y) sizes in mm, rounded up to what a shop cuts, and the stock sheets
-    one board takes (1 when it comes out of one sheet; more means joints)."""
+    """The board in its two states.
+
+    Sizes are (x, y) in mm, rounded up to what a shop cuts. `sheets` is how many stock sheets one board
+    takes: 1 when it comes out of one sheet; more means joints.
+    """
 
     coating_mm: tuple[float, float]
     jacketing_mm: tuple[float, float]
