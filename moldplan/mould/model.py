@@ -59,7 +59,7 @@ class Rubber:
 
 @dataclass(frozen=True, kw_only=True)
 class Wall:
-    """The clay wall: `inner` is its line towards the rubber (moat outside the rubber edge), `outer` its back."""
+    """The clay wall: `inner` is its line towards the rubber, beyond the moat; `outer` its back."""
 
     inner: Polygon
     outer: Polygon
