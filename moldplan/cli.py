@@ -294,13 +294,16 @@ def _progress(*, quiet: bool) -> Progress:
     if quiet:
         return QUIET
     said: set[str] = set()
+    furthest = 0.0
 
     def tell(what: str, share: float) -> None:
+        nonlocal furthest
+        furthest = max(furthest, share)  # two halves are worked on at once
         if sys.stderr.isatty():
-            print(f"\r\033[K{share:4.0%}  {what}", end="", file=sys.stderr, flush=True)
+            print(f"\r\033[K{furthest:4.0%}  {what}", end="", file=sys.stderr, flush=True)
         elif what not in said:
             said.add(what)
-            print(f"{share:4.0%}  {what}", file=sys.stderr, flush=True)
+            print(f"{furthest:4.0%}  {what}", file=sys.stderr, flush=True)
 
     return Progress(tell=tell)
 

@@ -31,20 +31,30 @@ def _loops(half: Half) -> Iterator[Finding]:
     links = half.undercut.links
     if links <= 0:
         return
-    tunnel = next((region for region in half.undercut.regions if region.mouths >= 2), None)
     loops = "a closed loop" if links == 1 else f"{links} closed loops"
     yield Finding(
         code="rubber-loop",
         severity="stop",
         stage=_STAGE,
         half=half.name,
-        place_mm=None if tunnel is None else tunnel.centre_mm,
+        place_mm=_loop_place(half),
         value=float(links),
         limit=0.0,
         unit="loops",
         advice=f"the rubber makes {loops} through the {half.called} half and cannot come off whole: "
         "cut or web each one, plug the opening, or move the split",
     )
+
+
+def _loop_place(half: Half) -> tuple[float, float, float] | None:
+    """Return where to look for a loop: a tunnel, else the smallest foot that stands apart on the board."""
+    tunnel = next((region for region in half.undercut.regions if region.mouths >= 2), None)
+    if tunnel is not None:
+        return tunnel.centre_mm
+    if len(half.section.geoms) < 2:
+        return None
+    middle = min(half.section.geoms, key=lambda foot: foot.area).centroid
+    return (middle.x, middle.y, 0.0)
 
 
 def _of_region(half: Half, region: Region, rubber: Rubber, settings: Settings) -> Iterator[Finding]:
