@@ -22,8 +22,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from moldplan.cards.model import Settings
-from moldplan.columns.distance import DistanceGrid
-from moldplan.columns.gaps import gap_volumes
+from moldplan.columns.distance import DistanceGrid, gap_volumes
 from moldplan.half.model import Gaps, Half, Region
 from moldplan.mould.model import Coat
 

@@ -82,7 +82,8 @@ def outer_face(half: Half, build: Build) -> Outer:
         grid=grid,
         heights_mm=np.maximum(leaned.heights, _rim_heights(line, build, grid)),
         line=line,
-        grown_mm3=_grown_mm3(half, build, grid),
+        # the grown shape lies within the leaned one: sampling must not make the draft negative
+        grown_mm3=min(_grown_mm3(half, build, grid), leaned_mm3),
         leaned_mm3=leaned_mm3,
         edged_mm3=leaned_mm3 + _plate_mm3(line, build) - below_edge_mm3,
         area_mm2=_area_mm2(leaned.heights, line, build, grid),
