@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import shapely
 import zoo
-from shapely import MultiPolygon, affinity
+from shapely import MultiPolygon
 from shop import shop_settings
 
 from moldplan.columns.grid import grid_over
@@ -42,7 +42,13 @@ def mushrooms(
     projection = shapely.union_all([disc(x, y, b) for x, y, _, _, b, _ in bodies])
     size = max(projection.bounds[2] - projection.bounds[0], projection.bounds[3] - projection.bounds[1])
     half = _half(
-        vertices, faces, section, projection, bodies, cell or size / 200.0, (name, called, up, front)
+        vertices,
+        faces,
+        section,
+        projection,
+        bodies=bodies,
+        cell=cell or size / 200.0,
+        names=(name, called, up, front),
     )
     return half, _mould(half, bodies, cell or size / 200.0)
 
@@ -56,6 +62,7 @@ def _half(
     faces: Any,
     section: Any,
     projection: Any,
+    *,
     bodies: Sequence[Mushroom],
     cell: float,
     names: Any,

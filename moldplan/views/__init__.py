@@ -61,7 +61,7 @@ def draw_views(
 
 
 def opengl_ready() -> bool:
-    """Return whether 3D pictures can be drawn on this computer; asks a child process once, which takes seconds."""
-    from moldplan.views.figure_picture import opengl_ready as ready  # noqa: PLC0415 - heavy libraries, see above
+    """Return whether 3D pictures can be drawn here; asks a child process once, which takes seconds."""
+    from moldplan.views.figure_picture import opengl_ready as ready  # noqa: PLC0415 - heavy, see above
 
     return ready()

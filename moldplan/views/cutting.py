@@ -80,25 +80,27 @@ def choose_cut(half: Half, mould: Mould) -> Cut:
     """
     left, low, right, high = half.projection.bounds
     axis: Literal["x", "y"] = "x" if high - low >= right - left else "y"
+    middle = half.projection.centroid.x if axis == "x" else half.projection.centroid.y
     gaps = half.undercut.gaps
     if not half.undercut.regions or len(gaps.row) == 0:
         standing = mould.rubber.top_mm.sum(axis=0 if axis == "x" else 1)
-        return Cut(axis=axis, at_mm=_middle(mould.rubber.grid, axis, int(standing.argmax())))
+        places = _places(mould.rubber.grid, axis)
+        return Cut(axis=axis, at_mm=_most_in_the_middle(places, standing, middle))
     region = half.undercut.regions[0].id
     mine = gaps.region == region
     places = _places(gaps.grid, axis)[(gaps.col if axis == "x" else gaps.row)[mine]]
     depth = (gaps.high_mm - gaps.low_mm)[mine]
-    deep = places[depth >= _AS_DEEP * depth.max()]
-    middle = half.projection.centroid.x if axis == "x" else half.projection.centroid.y
-    return Cut(axis=axis, at_mm=float(deep[np.abs(deep - middle).argmin()]), region=region)
+    return Cut(axis=axis, at_mm=_most_in_the_middle(places, depth, middle), region=region)
+
+
+def _most_in_the_middle(places: Floats, value: Floats, middle: float) -> float:
+    """Return of the places with about the most the one nearest to `middle`."""
+    best = places[value >= _AS_DEEP * value.max()]
+    return float(best[np.abs(best - middle).argmin()])
 
 
 def _places(grid: Grid, axis: str) -> Floats:
     return grid.x_mm() if axis == "x" else grid.y_mm()
-
-
-def _middle(grid: Grid, axis: str, place: int) -> float:
-    return float(_places(grid, axis)[place])
 
 
 def cut_profile(half: Half, mould: Mould, cut: Cut, *, flange_mm: float) -> Profile:
@@ -171,8 +173,10 @@ def _covered(mould: Mould, cut: Cut) -> BaseGeometry:
 
 
 def line_of(heights: Floats, grid: Grid, cut: Cut) -> tuple[Floats, Floats]:
-    """Return a height map along the cut, between its two nearest rows of cells; 0 where either has none
-    but where one alone stands its own height."""
+    """Return a height map along the cut, between its two nearest rows of cells.
+
+    Where only one of the two has any height, that height is taken.
+    """
     field = heights if cut.axis == "x" else heights.T
     along, across = (grid.y_mm(), grid.x_mm()) if cut.axis == "x" else (grid.x_mm(), grid.y_mm())
     place = float(np.clip((cut.at_mm - across[0]) / grid.cell_mm, 0, len(across) - 1))
@@ -225,14 +229,14 @@ def distance_field(half: Half, cut: Cut, window: Box, *, cell_mm: float, reach_m
     corner[cut.number], corner[1 - cut.number], corner[2] = cut.at_mm - 0.5 * cell_mm, left, low
     shape = [counts[0], counts[0], counts[1]]
     shape[1 - cut.number] = 1  # the grid is [y, x, z]: one cube thick across the cut
-    far = corner + [shape[1] * cell_mm, shape[0] * cell_mm, shape[2] * cell_mm]
+    far = corner + cell_mm * np.array([shape[1], shape[0], shape[2]])
     faces, normals = _faces_near(half, corner - reach_mm, far + reach_mm)
     square = np.full(shape, reach_mm**2, dtype=np.float32)
     vertices = half.vertices - [0.0, 0.0, low]
     splat_distances(vertices, faces, normals, corner[0], corner[1], cell_mm, reach_mm, reach_mm, square)
     return DistanceField(
-        along_mm=left + (np.arange(counts[0]) + 0.5) * cell_mm,
-        up_mm=low + (np.arange(counts[1]) + 0.5) * cell_mm,
+        along_mm=(left + (np.arange(counts[0]) + 0.5) * cell_mm).astype(np.float64),
+        up_mm=(low + (np.arange(counts[1]) + 0.5) * cell_mm).astype(np.float64),
         distance_mm=np.sqrt(square.reshape(counts[0], counts[1]).T.astype(np.float64)),
     )
 

@@ -1,6 +1,7 @@
 """Two details of the section: the foot of the mould, and the coats of rubber on a flank."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -144,7 +145,7 @@ def _bands(scene: Scene, scale: Scale, thicknesses: Sequence[float]) -> list[sha
     levels = np.concatenate([[-1.0], np.cumsum(thicknesses)])
     return [
         areal(field.between(float(low), float(high)).intersection(scene.profile.rubber))
-        for low, high in zip(levels[:-1], levels[1:], strict=True)
+        for low, high in pairwise(levels)
     ]
 
 
@@ -186,4 +187,5 @@ def _level_box(level: float) -> Box:
 
 
 def _rightmost(shape: BaseGeometry) -> BaseGeometry:
-    return max(shapely.get_parts(shape), key=lambda part: float(part.bounds[2]))
+    parts: list[BaseGeometry] = list(shapely.get_parts(shape))
+    return max(parts, key=lambda part: float(part.bounds[2]))

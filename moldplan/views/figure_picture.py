@@ -11,7 +11,7 @@ import tempfile
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,20 +19,25 @@ from numpy.typing import NDArray
 from moldplan.pattern.model import axis_vector
 
 if TYPE_CHECKING:
+    import pyvista as pv
+
     from moldplan.plan import Plan
 
 Floats = NDArray[np.float64]
 
 #: What to say where there is no OpenGL.
-OPENGL_ADVICE = "the picture of the figure (figure.png): it needs OpenGL; on Debian: apt-get install libegl1 libgl1-mesa-dri"
+OPENGL_ADVICE = (
+    "the picture of the figure (figure.png): it needs OpenGL; "
+    "on Debian: apt-get install libegl1 libgl1-mesa-dri"
+)
 #: How long a child may take, in seconds, before the run goes on without a picture.
 PROBE_SECONDS = 60.0
 PICTURE_SECONDS = 180.0
 #: How far the halves are drawn apart, as a share of the figure's longest side.
 _APART = 0.16
-#: Pixels of the picture (200 dpi on the sheet), and how many are drawn for each along x and y.
+#: Pixels of the picture (200 dpi on the sheet), and samples taken of each edge pixel.
 SIZE = (1800, 2040)
-_OVERSAMPLING = 2
+_SAMPLES = 8
 #: Two neutral tones, one a half, and the chalk line with its dark edge.
 _TONES = ("#f2f2f2", "#c2c2c2")
 _CHALK, _EDGE = "#ffffff", "#161616"
@@ -41,26 +46,31 @@ _MODULE = "moldplan.views.figure_picture"
 
 @dataclass(frozen=True, kw_only=True)
 class FigurePicture:
-    """What the child drew: `rgb` (ny, nx, 3), first row at the top, and `part` (ny, nx), the number of the
-    half seen at each pixel (0, 1), -1 where there is none."""
+    """What the child drew.
+
+    `rgb` (ny, nx, 3), first row at the top; `part` (ny, nx) the number of the half seen at each pixel (0, 1),
+    -1 where there is none.
+    """
 
     rgb: NDArray[np.uint8]
     part: NDArray[np.int8]
 
 
 class PictureJob:
-    """A picture being drawn by a child process while this one does other work. Use it as a context manager:
-    leaving ends the child and removes its files."""
+    """A picture being drawn by a child process while this one does other work.
+
+    Use it as a context manager: leaving ends the child and removes its files.
+    """
 
     def __init__(self, plan: "Plan") -> None:
         """Start drawing `plan`."""
         self._folder = tempfile.TemporaryDirectory(prefix="moldplan-picture-", ignore_cleanup_errors=True)
         self._result = Path(self._folder.name) / "picture.npz"
         scene = Path(self._folder.name) / "scene.npz"
-        np.savez(scene, **scene_arrays(plan))
+        np.savez(scene, allow_pickle=False, **scene_arrays(plan))
         self._child = _start(str(scene), str(self._result))
 
-    def __enter__(self) -> "PictureJob":
+    def __enter__(self) -> Self:
         """Return the job."""
         return self
 
@@ -85,7 +95,7 @@ class PictureJob:
 
 @cache
 def opengl_ready() -> bool:
-    """Return whether 3D pictures can be drawn here, by drawing one in a child process. Takes seconds, once."""
+    """Return whether 3D pictures can be drawn here, by drawing one in a child process (seconds, once)."""
     child = _start("--probe")
     try:
         return child.wait(timeout=PROBE_SECONDS) == 0
@@ -139,8 +149,11 @@ def _segments(ring: Floats) -> Floats:
 
 
 def eye_direction(normal: Floats, *, up: Floats, front: Floats) -> Floats:
-    """Return the unit direction from the figure to the eye: from its front, somewhat above, and the further
-    round to its side the more the split faces the front, so that the gap is seen."""
+    """Return the unit direction from the figure to the eye.
+
+    From the figure's front, somewhat above, and the further round to its side the more the split faces the
+    front, so that the gap is seen.
+    """
     side = np.cross(up, front)
     round_to = 0.55 + 0.6 * abs(float(normal @ front))
     towards = front + round_to * side + 0.38 * up
@@ -173,15 +186,15 @@ def _draw(arrays: dict[str, NDArray[np.generic]]) -> tuple[NDArray[np.uint8], ND
     """Return the picture and the half seen at each pixel."""
     import pyvista as pv  # noqa: PLC0415 - the heavy library is for the child only
 
-    size = [count * _OVERSAMPLING for count in SIZE]
-    plotter = pv.Plotter(off_screen=True, window_size=size, lighting="none")
+    plotter = pv.Plotter(off_screen=True, window_size=list(SIZE), lighting="none")
+    plotter.enable_anti_aliasing("msaa", multi_samples=_SAMPLES)
     plotter.set_background("white")
     numbers = [number for number in (0, 1) if f"vertices{number}" in arrays]
     actors = [_add_half(plotter, arrays, number) for number in numbers]
     rims = [_add_rim(plotter, arrays[f"rim{number}"]) for number in numbers]
     _look(plotter, np.asarray(arrays["towards"]), np.asarray(arrays["up"]))
     plotter.show(auto_close=False)
-    rgb = _halved(np.asarray(plotter.screenshot(return_img=True)))
+    rgb = np.asarray(plotter.screenshot(return_img=True), dtype=np.uint8)[:, :, :3]
     part = _parts(plotter, actors, [rim for pair in rims for rim in pair])
     plotter.close()
     return rgb, part
@@ -206,7 +219,7 @@ def _add_rim(plotter: "pv.Plotter", rim: NDArray[np.generic]) -> list["pv.Actor"
         return []
     lines = pv.line_segments_from_points(rim.reshape(-1, 3))
     return [
-        plotter.add_mesh(lines, color=colour, line_width=width * _OVERSAMPLING, lighting=False)
+        plotter.add_mesh(lines, color=colour, line_width=width, lighting=False)
         for colour, width in ((_EDGE, 8.0), (_CHALK, 4.0))
     ]
 
@@ -227,13 +240,6 @@ def _look(plotter: "pv.Plotter", towards: Floats, up: Floats) -> None:
         plotter.add_light(light)
 
 
-def _halved(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Return the picture with each square of drawn pixels made into one."""
-    n, (height, width) = _OVERSAMPLING, pixels.shape[:2]
-    blocks = pixels[:, :, :3].reshape(height // n, n, width // n, n, 3).astype(np.uint16)
-    return np.asarray((blocks.sum(axis=(1, 3)) + n * n // 2) // (n * n), dtype=np.uint8)
-
-
 def _parts(plotter: "pv.Plotter", actors: list["pv.Actor"], rims: list["pv.Actor"]) -> NDArray[np.int8]:
     """Draw again, each half in one flat tone, and return which half is seen where."""
     for rim in rims:
@@ -242,7 +248,7 @@ def _parts(plotter: "pv.Plotter", actors: list["pv.Actor"], rims: list["pv.Actor
         actor.prop.lighting = False
         actor.prop.color = ("black", "#808080")[number]
     plotter.render()
-    grey = np.asarray(plotter.screenshot(return_img=True))[::_OVERSAMPLING, ::_OVERSAMPLING, 0]
+    grey = np.asarray(plotter.screenshot(return_img=True))[:, :, 0]
     part = np.full(grey.shape, -1, dtype=np.int8)
     part[grey < 32] = 0
     part[(grey > 96) & (grey < 160)] = 1

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from moldplan.views.labels import is_clear
 from moldplan.views.paper import (
     FINE,
     FRAME,
@@ -16,6 +17,7 @@ from moldplan.views.paper import (
     PAPER,
     SMALL_MM,
     THIN,
+    Across,
     Box,
     Lettering,
     Pen,
@@ -176,7 +178,7 @@ def draw_ramp(
         sheet.area(box, colour, tag="ramp")
         sheet.stroke(box, FINE, tag="ramp")
     for rank, edge in enumerate(edges):
-        across = "left" if rank == 0 else "right" if rank == len(edges) - 1 else "centre"
+        across: Across = "left" if rank == 0 else "right" if rank == len(edges) - 1 else "centre"
         at = (_INSIDE_LEFT + rank * width, y - 7.8)
         sheet.text(Lettering(text=f"{edge:g}", at=at, across=across, along="top", owner="ramp"))
     return y - 14.0
@@ -189,16 +191,15 @@ def draw_directions(
 
     `arrows` are names with unit directions on the paper; returns where the block ends.
     """
-    middle = (_INSIDE_LEFT + 24.0, top - 20.0)
+    middle = (_INSIDE_LEFT + 40.0, top - 19.0)
     sheet.stroke(shapely.Point(middle).buffer(1.2), THIN, tag="direction")
     for name, towards in arrows:
         _direction(sheet, name, middle, np.array(towards) / np.hypot(*towards))
-    left = _INSIDE_LEFT + 52.0
-    for rank, (name, rest) in enumerate(words):
-        y = top - 14.0 - rank * 14.0
-        _put(sheet, name, (left, y), bold=True)
-        _put(sheet, fitted(rest, FRAME[2] - left - 2.0), (left, y - 6.0))
-    return top - 38.0
+    y = top - 39.0
+    for name, rest in words:
+        _put(sheet, fitted(f"{name} {rest}", _INSIDE_WIDTH, bold=True), (_INSIDE_LEFT, y), bold=True)
+        y -= 6.0
+    return y + 2.0
 
 
 def _direction(sheet: Sheet, name: str, middle: Point, towards: np.ndarray) -> None:
@@ -234,55 +235,86 @@ def draw_scale_bar(sheet: Sheet, scale: Scale, *, at: Point, longest: float = 70
     )
 
 
-def draw_dimension(
-    sheet: Sheet, first: Point, last: Point, *, level_mm: float, upright: bool, value_mm: float
-) -> None:
-    """Dimension the distance between two points of the drawing (ISO 129).
+@dataclass(frozen=True, kw_only=True)
+class Dimension:
+    """A distance between two points of the drawing, to be dimensioned (ISO 129).
 
-    Parameters
-    ----------
-    first, last
-        The measured points, in paper mm; lower or left one first.
-    level_mm
-        Where the dimension line stands: its x when `upright`, else its y.
-    upright
-        A height (read from the right), else a width.
-    value_mm
-        What is written; whole mm from 100 mm up.
+    `first` and `last` are paper mm, the lower or left one first; the dimension line stands at `level_mm`: its
+    x when `upright` (read from the right), else its y. `value_mm` is what is written.
     """
-    mirror = (lambda p: (p[1], p[0])) if upright else (lambda p: p)
-    low, high = mirror(first), mirror(last)
-    for along, away in (low, high):
-        side = np.sign(level_mm - away)
-        ends = [mirror((along, away + side)), mirror((along, level_mm + 1.5 * side))]
+
+    first: Point
+    last: Point
+    level_mm: float
+    upright: bool
+    value_mm: float
+
+    def paper(self, along: float, level: float) -> Point:
+        """Return the paper point at `along` the dimension line and `level` square to it."""
+        return (level, along) if self.upright else (along, level)
+
+    @property
+    def ends(self) -> Point:
+        """Where the dimension line ends, along itself."""
+        return (self.first[1], self.last[1]) if self.upright else (self.first[0], self.last[0])
+
+    @property
+    def inside(self) -> bool:
+        """Whether there is room for the figures between the arrows."""
+        return self.ends[1] - self.ends[0] >= text_width(mm_text(self.value_mm)) + 8.0
+
+
+def draw_dimensions(sheet: Sheet, dimensions: Sequence[Dimension]) -> None:
+    """Draw extension lines, dimension lines and arrows of all, then their figures where no line runs."""
+    for dimension in dimensions:
+        _extension_lines(sheet, dimension)
+        _dimension_line(sheet, dimension)
+    for dimension in dimensions:
+        places = _figure_places(dimension)
+        sheet.text(next((place for place in places if is_clear(sheet, place, gap_mm=0.4)), places[0]))
+
+
+def _extension_lines(sheet: Sheet, dimension: Dimension) -> None:
+    for end, point in zip(dimension.ends, (dimension.first, dimension.last), strict=True):
+        away = point[0] if dimension.upright else point[1]
+        side = np.sign(dimension.level_mm - away)
+        ends = [dimension.paper(end, away + side), dimension.paper(end, dimension.level_mm + 1.5 * side)]
         sheet.line(ends, FINE, tag="dimension")
-    text = mm_text(value_mm)
-    width = text_width(text)
-    inside = high[0] - low[0] >= width + 8.0
-    _dimension_line(sheet, mirror, (low[0], high[0]), level_mm, inside=inside)
-    middle = 0.5 * (low[0] + high[0]) if inside else high[0] + 6.5 + 0.5 * width
-    lift = level_mm - 1.2 if upright else level_mm + 1.2
-    sheet.text(
+
+
+def _dimension_line(sheet: Sheet, dimension: Dimension) -> None:
+    """Draw the line with its two arrows, from outside when there is no room between."""
+    low, high = dimension.ends
+    out, way = (0.0, -1.0) if dimension.inside else (5.5, 1.0)
+    level = dimension.level_mm
+    line = [dimension.paper(low - out, level), dimension.paper(high + out, level)]
+    sheet.line(line, FINE, tag="dimension")
+    sheet.arrow(dimension.paper(low, level), dimension.paper(way, 0.0), tag="dimension")
+    sheet.arrow(dimension.paper(high, level), dimension.paper(-way, 0.0), tag="dimension")
+
+
+def _figure_places(dimension: Dimension) -> list[Lettering]:
+    """Return where the figures may stand, best first: in the middle, or beside one of the arrows."""
+    low, high = dimension.ends
+    text = mm_text(dimension.value_mm)
+    half = 0.5 * text_width(text)
+    if dimension.inside:
+        spare = 0.5 * (high - low) - half - 3.5
+        middles = [0.5 * (low + high) + share * spare for share in (0.0, -0.5, 0.5, -1.0, 1.0)]
+    else:
+        steps = (6.5, 12.0, 18.0, 24.0, 30.0)
+        middles = [place for step in steps for place in (high + step + half, low - step - half)]
+    lift = dimension.level_mm + (-1.2 if dimension.upright else 1.2)
+    return [
         Lettering(
             text=text,
-            at=mirror((middle, lift)),
+            at=dimension.paper(middle, lift),
             across="centre",
-            turn_deg=90.0 if upright else 0.0,
-            owner="dimension-text",
+            turn_deg=90.0 if dimension.upright else 0.0,
+            owner="figures",
         )
-    )
-
-
-def _dimension_line(
-    sheet: Sheet, mirror: Callable[[Point], Point], ends: Point, level: float, *, inside: bool
-) -> None:
-    """Draw the line with its two arrows, from outside when there is no room between."""
-    out = 0.0 if inside else 5.5
-    line = [mirror((ends[0] - out, level)), mirror((ends[1] + out, level))]
-    sheet.line(line, FINE, tag="dimension")
-    way = -1.0 if inside else 1.0
-    sheet.arrow(mirror((ends[0], level)), mirror((way, 0.0)), tag="dimension")
-    sheet.arrow(mirror((ends[1], level)), mirror((-way, 0.0)), tag="dimension")
+        for middle in middles
+    ]
 
 
 def about_text(value_mm: float) -> str:

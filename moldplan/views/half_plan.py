@@ -108,7 +108,8 @@ def _extent(half: Half, mould: Mould) -> Box:
     """Return the box round all that is drawn, in mm."""
     shapes = (half.projection, mould.wall.outer, mould.jacket.flange_outer)
     board = board_box(mould.board, mould.board.size_mm)
-    return tuple(shapely.GeometryCollection([*shapes, board]).bounds)
+    left, low, right, high = shapely.GeometryCollection([*shapes, board]).bounds
+    return left, low, right, high
 
 
 def _draw_clay(sheet: Sheet, mould: Mould, scale: Scale) -> None:
@@ -177,16 +178,16 @@ def _draw_dimensions(sheet: Sheet, half: Half, mould: Mould, scale: Scale) -> No
     board = board_box(mould.board, mould.board.size_mm)
     shapes = (half.projection, mould.wall.outer, board)
     edge = scale.shape(shapely.box(*_extent(half, mould))).bounds
+    dimensions = []
     for rank, shape in enumerate(shapes):
-        wide, high = _extremes(shape)
         reach = _LEVEL_MM * (rank + 1) + _TRACE_MM
-        for ends, axis, level, upright in (
-            (wide, 0, edge[1] - reach, False),
-            (high, 1, edge[0] - reach, True),
-        ):
+        for axis, ends in enumerate(_extremes(shape)):
             first, last = (scale.point(*end) for end in ends)
-            value = ends[1][axis] - ends[0][axis]
-            fit.draw_dimension(sheet, first, last, level_mm=level, upright=upright, value_mm=value)
+            value, level = ends[1][axis] - ends[0][axis], edge[1 - axis] - reach
+            dimensions.append(
+                fit.Dimension(first=first, last=last, level_mm=level, upright=axis == 1, value_mm=value)
+            )
+    fit.draw_dimensions(sheet, dimensions)
 
 
 def _extremes(shape: BaseGeometry) -> tuple[tuple[Point, Point], tuple[Point, Point]]:
@@ -266,7 +267,7 @@ def _draw_column(sheet: Sheet, plan: "Plan", half: Half, mould: Mould, depths: D
     """Draw directions, key and depth scale in the right column."""
     arrows, words = figure_directions(plan, half)
     y = fit.draw_directions(sheet, arrows, words, top=FRAME[3])
-    y = fit.draw_key(sheet, _key_rows(), top=y)
+    y = fit.draw_key(sheet, _key_rows() if half.undercut.regions else _key_rows()[:-1], top=y)
     if half.undercut.regions:
         y = fit.draw_ramp(sheet, depths.edges_mm, depths.colours, title="UNDERCUT DEPTH, mm", top=y)
     fit.draw_table(sheet, "SIZES", _size_rows(half, mould), top=y)
@@ -284,7 +285,7 @@ def figure_directions(plan: "Plan", half: Half) -> tuple[list[tuple[str, Point]]
             arrows.append((name, along))
         else:
             up = float((half.to_half[:3, :3] @ axis_vector(axis))[2]) > 0.0
-            words.append((name, "faces you" if up else "faces board"))
+            words.append((name, "faces you" if up else "faces the board"))
     return arrows, words
 
 

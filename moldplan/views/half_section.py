@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from moldplan.plan import Plan
 
 #: Where the section itself may lie; left and below stand dimensions, right the labels.
-ROOM: Box = (FRAME[0] + 36.0, FRAME[1] + 144.0, FRAME[0] + 218.0, FRAME[3] - 16.0)
+ROOM: Box = (FRAME[0] + 32.0, FRAME[1] + 144.0, FRAME[0] + 223.0, FRAME[3] - 16.0)
 LABELS = Column(
     left_mm=FRAME[0] + 230.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 132.0, high_mm=FRAME[3] - 4.0
 )
@@ -60,7 +60,7 @@ def section_sheet(plan: "Plan", half: Half, mould: Mould, cut: Cut, *, number: s
     fit.draw_scale_bar(sheet, scale, at=(FRAME[0] + 5.0, FRAME[1] + 7.5))
     arrows, words = section_directions(plan, half, cut)
     y = fit.draw_directions(sheet, arrows, words, top=FRAME[3])
-    y = fit.draw_key(sheet, scene_samples(), top=y)
+    y = fit.draw_key(sheet, scene_samples(scene), top=y)
     fit.draw_table(sheet, "COATS OF RUBBER", _coat_rows(mould), top=y)
     return sheet
 
@@ -79,16 +79,20 @@ def _draw_dimensions(sheet: Sheet, scene: Scene, scale: Scale) -> None:
     """Dimension what is seen: heights at the left, widths below, the shortest nearest."""
     profile = scene.profile
     box = scale.shape(shapely.box(*extent(scene))).bounds
+    dimensions = []
     for rank, shape in enumerate(_by_size([profile.wall, profile.half, profile.covered], axis=1)):
         left, _, _, high = shape.bounds
         foot, top = scale.point(left, 0.0), scale.point(_where_highest(shape), high)
         level = box[0] - _LEVEL_MM * (rank + 1)
-        fit.draw_dimension(sheet, foot, top, level_mm=level, upright=True, value_mm=high)
+        dimensions.append(fit.Dimension(first=foot, last=top, level_mm=level, upright=True, value_mm=high))
     for rank, shape in enumerate(_by_size([profile.half, profile.covered, profile.board], axis=0)):
         left, low, right, _ = shape.bounds
-        ends = scale.point(left, max(low, 0.0)), scale.point(right, max(low, 0.0))
-        level = box[1] - _LEVEL_MM * (rank + 1)
-        fit.draw_dimension(sheet, *ends, level_mm=level, upright=False, value_mm=right - left)
+        first, last = scale.point(left, max(low, 0.0)), scale.point(right, max(low, 0.0))
+        level, value = box[1] - _LEVEL_MM * (rank + 1), right - left
+        dimensions.append(
+            fit.Dimension(first=first, last=last, level_mm=level, upright=False, value_mm=value)
+        )
+    fit.draw_dimensions(sheet, dimensions)
 
 
 def _by_size(shapes: list[BaseGeometry], *, axis: int) -> list[BaseGeometry]:

@@ -8,6 +8,7 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -38,7 +39,7 @@ def fixed_settings() -> Iterator[None]:
 
     These settings are global to the process: open this once round a whole set of drawings.
     """
-    own = {"svg.hashsalt": "moldplan", "svg.fonttype": "path", "text.parse_math": False}
+    own: dict[Any, Any] = {"svg.hashsalt": "moldplan", "svg.fonttype": "path", "text.parse_math": False}
     with mpl.rc_context({**mpl.rcParamsDefault, **own}):
         yield
 
@@ -47,13 +48,13 @@ def write_png(sheet: Sheet, path: Path) -> None:
     """Write `sheet` as PNG, A3 at 200 dpi. Call within `fixed_settings`."""
     figure = _figure(sheet)
     canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
-    Image.fromarray(np.ascontiguousarray(pixels)).save(path, dpi=(DPI, DPI), compress_level=4)
+    canvas.draw()  # type: ignore[no-untyped-call] # the library's own gap
+    pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call] # the same
+    Image.fromarray(np.ascontiguousarray(pixels[:, :, :3])).save(path, dpi=(DPI, DPI), compress_level=4)
 
 
 def write_svg(sheet: Sheet, path: Path) -> None:
-    """Write `sheet` as SVG, one user unit a point (1/72 inch), without a date. Call within `fixed_settings`."""
+    """Write `sheet` as SVG, one unit a point (1/72 inch), without a date. Call within `fixed_settings`."""
     figure = _figure(sheet)
     FigureCanvasSVG(figure)
     stream = io.StringIO()

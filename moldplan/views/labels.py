@@ -11,6 +11,7 @@ Goal: every label beside what it names, none on another, leaders short and never
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -18,6 +19,9 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from moldplan.views.paper import FINE, INK, LEADING, PAPER, SMALL_MM, Lettering, Pen, Point, Sheet, fitted
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
 
 #: Clear height between two labels, in capital heights.
 _CLEAR = 0.9
@@ -108,7 +112,7 @@ def draw_labels(sheet: Sheet, labels: Sequence[Label]) -> None:
 def is_clear(sheet: Sheet, lettering: Lettering, *, gap_mm: float = 0.6) -> bool:
     """Return whether `lettering` would keep `gap_mm` from every text and every line but its owner's."""
     place = lettering.shape.buffer(gap_mm)
-    shapes = [text.shape for text in sheet.lettering()]
+    shapes: list[BaseGeometry] = [text.shape for text in sheet.lettering()]
     shapes.extend(stroke.shape for stroke in sheet.strokes() if stroke.tag != lettering.owner)
     return not any(shapely.intersects(shapes, place))
 

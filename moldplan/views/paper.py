@@ -277,9 +277,17 @@ def fitted(text: str, width_mm: float, *, height_mm: float = SMALL_MM, bold: boo
     line = plain(text)[:400]  # a longer name is cut anyway; measuring it letter by letter would be slow
     if text_width(line, height_mm=height_mm, bold=bold) <= width_mm:
         return line
-    for keep in range(len(line) - 1, 0, -1):
-        head, tail = line[: (keep + 1) // 2].rstrip(), line[len(line) - keep // 2 :].lstrip()
-        short = f"{head}…{tail}"
-        if text_width(short, height_mm=height_mm, bold=bold) <= width_mm:
-            return short
-    return "…"
+
+    def fits(keep: int) -> bool:
+        return text_width(_shortened(line, keep), height_mm=height_mm, bold=bold) <= width_mm
+
+    low, high = 0, len(line)  # `low` letters fit (or nothing does), `high` do not
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if fits(middle) else (low, middle)
+    return _shortened(line, low)
+
+
+def _shortened(line: str, keep: int) -> str:
+    """Return `keep` letters of a line, its middle left out."""
+    return f"{line[: (keep + 1) // 2].rstrip()}…{line[len(line) - keep // 2 :].lstrip()}"

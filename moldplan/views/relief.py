@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import contourpy
 import numpy as np
@@ -70,7 +71,7 @@ class DepthMap:
 
 def _band_colours(count: int) -> NDArray[np.float64]:
     shares = np.linspace(0.0, 1.0, count)[:, None] if count > 1 else np.array([[0.5]])
-    return np.rint(_LIGHT + shares * (_DARK - _LIGHT))
+    return np.asarray(np.rint(_LIGHT + shares * (_DARK - _LIGHT)), dtype=np.float64)
 
 
 def depth_map(gaps: Gaps) -> DepthMap:
@@ -99,7 +100,7 @@ def mask_shape(row: NDArray[np.int32], col: NDArray[np.int32], grid: Grid) -> sh
     mask[row - low_row, col - low_col] = 1.0
     x = grid.x0_mm + (np.arange(mask.shape[1]) + low_col + 0.5) * grid.cell_mm
     y = grid.y0_mm + (np.arange(mask.shape[0]) + low_row + 0.5) * grid.cell_mm
-    return band_shape(x, y, mask, 0.5, 2.0)
+    return band_shape(np.asarray(x, np.float64), np.asarray(y, np.float64), mask, 0.5, 2.0)
 
 
 def band_shape(
@@ -107,10 +108,12 @@ def band_shape(
 ) -> shapely.MultiPolygon:
     """Return where the field `values` (ny, nx) sampled at `x`, `y` lies between `low` and `high`."""
     generator = contourpy.contour_generator(x, y, values, fill_type=contourpy.FillType.OuterOffset)
-    points, offsets = generator.filled(low, high)
+    points, offsets = generator.filled(low, high)[:2]
     polygons: list[shapely.Polygon] = []
     for ring_points, ring_offsets in zip(points, offsets, strict=True):
-        rings = [ring_points[a:b] for a, b in zip(ring_offsets[:-1], ring_offsets[1:], strict=True)]
+        if ring_points is None or ring_offsets is None:  # the library's types allow for empty chunks
+            continue
+        rings = [ring_points[a:b] for a, b in pairwise(ring_offsets.tolist())]
         polygons.append(shapely.Polygon(rings[0], [ring for ring in rings[1:] if len(ring) > 3]))
     valid = shapely.make_valid(shapely.MultiPolygon(polygons))
     parts = [part for part in shapely.get_parts(valid) if isinstance(part, shapely.Polygon)]

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from moldplan.half.model import Half
 from moldplan.mould.model import Mould
 from moldplan.views import furniture as fit
-from moldplan.views.cutting import Cut, Profile, cut_profile, distance_field
+from moldplan.views.cutting import BOARD_MM, Cut, Profile, cut_profile, distance_field
 from moldplan.views.paper import BLUE, DASHED, FINE, MEDIUM, SOFT, THIN, Box, Pen, Sheet, areal
 from moldplan.views.scale import Scale, drawn
 
@@ -131,19 +131,17 @@ def paint_undercut(sheet: Sheet, shape: BaseGeometry, *, tag: str) -> None:
     sheet.hatch(shape, _FINE_BLUE, gap_mm=1.8, turn_deg=-45.0, tag="undercut-hatch")
 
 
-def scene_samples() -> list[tuple[fit.Sample, str]]:
+def scene_samples(scene: Scene) -> list[tuple[fit.Sample, str]]:
     """Return the key of a section."""
+    undercut = fit.area_sample(lambda sheet, box: paint_undercut(sheet, box, tag="key-sample"))
     return [
         (fit.area_sample(paint_half), "figure, sawn"),
         (fit.area_sample(_tone(SKIN_TONE)), "rubber skin"),
         (fit.area_sample(_tone(FILL_TONE)), "rubber beyond the skin"),
-        (
-            fit.area_sample(lambda sheet, box: paint_undercut(sheet, box, tag="key-sample")),
-            "rubber in an undercut",
-        ),
+        *([(undercut, "rubber in an undercut")] if scene.profile.gaps else []),
         (fit.area_sample(_tone(JACKET_TONE)), "jacket and its flange"),
         (fit.area_sample(paint_wall), "clay wall, gone by then"),
-        (fit.area_sample(_tone(BOARD_TONE)), "board, drawn 18 mm"),
+        (fit.area_sample(_tone(BOARD_TONE)), f"board, drawn {BOARD_MM:.0f} mm"),
     ]
 
 
