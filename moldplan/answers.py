@@ -25,7 +25,7 @@ def answers(made: Made) -> list[str]:
         ("Clay", _each(plan, _clay)),
         ("Board", _each(plan, _board)),
         ("Jacket", _each(plan, _jacket)),
-        ("People", _each(plan, lambda _half, mould: mould.jacket.turning)),
+        ("People", f"{_each(plan, _turning)}; a qualified person decides, local codes apply"),
         ("Files", f"{len(made.files)} in {made.folder}"),
         ("Look first", _look_first(plan)),
     )
@@ -64,15 +64,13 @@ def _each(plan: Plan, say: Callable[[Half, Mould], str]) -> str:
 def _split(plan: Plan) -> str:
     if plan.chosen_by == "open":
         return f"none: a one-part open mould, the figure on its flat back; rim {mm(plan.seam_mm)}"
-    normal = ",".join(f"{value + 0.0:.3f}" for value in plan.plane.normal)
+    normal = ",".join(f"{round(value, 3) + 0.0:.3f}" for value in plan.plane.normal)
     how = (
         "as given" if plan.splits is None else f"least undercut of {plan.splits.directions_tried} directions"
     )
     halves = " / ".join(half.called for half in plan.halves)
-    return (
-        f"{halves}, square to {normal}, {plan.plane.offset_mm + 0.0:.1f} mm from the middle ({how}); "
-        f"seam {mm(plan.seam_mm)}"
-    )
+    offset = f"{round(plan.plane.offset_mm, 1) + 0.0:.1f} mm"
+    return f"{halves}, square to {normal}, {offset} from the middle ({how}); seam {mm(plan.seam_mm)}"
 
 
 def _locks(plan: Plan) -> str:
@@ -90,7 +88,7 @@ def _undercut(half: Half, _mould: Mould) -> str:
     if not undercut.regions:
         return litres(undercut.volume_mm3)
     deepest = max(undercut.regions, key=lambda region: region.depth_mm)
-    places = f"{len(undercut.regions)} place" + ("s" if len(undercut.regions) > 1 else "")
+    places = _many(len(undercut.regions), "place", "places")
     return f"{litres(undercut.volume_mm3)} in {places}, deepest {mm(deepest.depth_mm)} at no. {deepest.id}"
 
 
@@ -109,7 +107,8 @@ def _coats(_half: Half, mould: Mould) -> str:
     text = f"{len(base)} all over to {mm(rubber.skin_mm)}"
     if not extra:
         return text
-    return f"{text} + {extra} extra passes in {len(rubber.region_coats)} undercuts"
+    passes = _many(extra, "extra pass", "extra passes")
+    return f"{text} + {passes} in {_many(len(rubber.region_coats), 'undercut', 'undercuts')}"
 
 
 def _is_base(coat: Coat) -> bool:
@@ -131,6 +130,21 @@ def _board(_half: Half, mould: Mould) -> str:
 def _jacket(_half: Half, mould: Mould) -> str:
     jacket = mould.jacket
     return f"{kg(jacket.mass_kg)}, {jacket.plies} plies, {mm(jacket.thickness_mm)}"
+
+
+def _turning(_half: Half, mould: Mould) -> str:
+    jacket = mould.jacket
+    who = (
+        "turning frame or hoist"
+        if jacket.turning_people is None
+        else _many(jacket.turning_people, "person", "people")
+    )
+    return f"{kg(jacket.turning_kg)} to turn (jacket, rubber, figure): {who}"
+
+
+def _many(count: int, one: str, more: str) -> str:
+    """Return a count with its noun."""
+    return f"{count} {one if count == 1 else more}"
 
 
 def _look_first(plan: Plan) -> str:
