@@ -233,12 +233,21 @@ def share_within(cells: float) -> float:
 def sum_within(phi: Floats32, cell: float, distances: Floats, totals: Floats) -> None:
     """Add to `totals` the number of cubes, in smooth fractions, within each of `distances` (mm)."""
     ny, nx, nz = phi.shape
+    nearest, farthest = distances.min() - 1.5 * cell, distances.max() + 1.5 * cell
+    whole = 0
     for j in range(ny):
         for i in range(nx):
             for k in range(nz):
                 d = phi[j, i, k]
+                if d >= farthest:
+                    continue
+                if d <= nearest:
+                    whole += 1
+                    continue
                 for n in range(distances.shape[0]):
                     totals[n] += share_within((distances[n] - d) / cell)
+    for n in range(distances.shape[0]):
+        totals[n] += whole
 
 
 @njit(cache=True, nogil=True)

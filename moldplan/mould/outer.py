@@ -25,7 +25,7 @@ from moldplan.columns.grid import Grid, grid_over
 from moldplan.columns.means import Sampled, bent, sample_again
 from moldplan.columns.offset import MIDDLE, carriers, every_cell, sample_heights
 from moldplan.half.model import Half
-from moldplan.tolerances import DEFAULT_CELLS
+from moldplan.tolerances import DEFAULT_CELLS, REL_EPSILON
 
 Floats = NDArray[np.float64]
 
@@ -166,7 +166,7 @@ def _rim_heights(line: MultiPolygon, build: Build, grid: Grid) -> Floats:
     heights: Floats = np.where(share > 0.5, build.edge_thickness_mm, 0.0)
     lean = build.edge_thickness_mm * math.tan(build.draft_rad)
     rim = shapely.boundary(line)
-    band = covered_share(_parts(shapely.buffer(rim, lean)), grid) > 0.0
+    band = covered_share(_parts(shapely.buffer(rim, lean)), grid) > REL_EPSILON
     row, col = np.nonzero(band)
     middles = shapely.points(grid.x_mm()[col], grid.y_mm()[row])
     shapely.prepare(line)
