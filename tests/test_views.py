@@ -43,6 +43,8 @@ from moldplan.views.paper import (
 )
 from moldplan.views.relief import depth_map, mask_shape, relief_picture
 from moldplan.views.scale import SCALES, fitting_scale, round_steps
+from moldplan.views.scene import extent as extent_of
+from moldplan.views.scene import fitted_scene, make_scene
 
 OWLISH = [(0, 400, 150, 180, 220, 200), (0, -200, 250, 120, 340, 160), (250, 150, 40, 100, 90, 60)]
 #: (bodies, up, front): each a plan of its own; regions number len(bodies).
@@ -295,6 +297,18 @@ def test_distances_in_the_section_are_true() -> None:
     np.testing.assert_allclose(
         field.distance_mm[near], true[near], atol=0.3
     )  # the mesh lies inside the sphere
+
+
+def test_a_long_board_is_broken_off_for_a_larger_scale() -> None:
+    half, mould = mushrooms([(0, -700, 100, 200, 150, 80), (0, 700, 100, 200, 150, 80)])
+    scene = make_scene(plan_of((half, mould)), half, mould, choose_cut(half, mould))
+    length = extent_of(scene)[2] - extent_of(scene)[0]
+    room = (0.0, 0.0, 0.1 * length - 5.0, 100.0)
+    short, scale = fitted_scene(scene, room)
+    assert (short.broken, scale.ratio) == (True, 10)
+    assert (extent_of(short)[2] - extent_of(short)[0]) / 10 <= room[2]
+    whole, scale = fitted_scene(scene, (0.0, 0.0, 0.1 * length + 5.0, 100.0))
+    assert (whole.broken, scale.ratio) == (False, 10)
 
 
 def test_masks_and_steps() -> None:

@@ -85,9 +85,9 @@ def _foot_notes(scene: Scene, scale: Scale, window: BaseGeometry) -> list[Note]:
 
 
 def _right_point(shape: BaseGeometry) -> Point:
-    """Return a point inside a shape, in the last few mm (of paper) at its right end."""
+    """Return a point inside a shape, in the last mm (of paper) at its right end."""
     _, low, right, high = shape.bounds
-    return inner_point(areal(shape.intersection(shapely.box(right - 6.0, low, right, high))))
+    return inner_point(areal(shape.intersection(shapely.box(right - 4.0, low, right, high))))
 
 
 def base_coats(rubber: Rubber) -> list[Coat]:
@@ -124,15 +124,20 @@ def coats_detail(sheet: Sheet, scene: Scene) -> tuple[str, BaseGeometry] | None:
 
 
 def _flank(scene: Scene) -> Point | None:
-    """Return the outermost point of the half at the right, at two fifths of the section's height."""
+    """Return the outermost point of the half at the right, at two fifths of the section's height.
+
+    Where nothing stands at that height, others are tried.
+    """
     shape = scene.profile.half
     if shape.is_empty:
         return None
     left, _, right, high = shape.bounds
-    line = shapely.LineString([(left - 1.0, 0.4 * high), (right + 1.0, 0.4 * high)]).intersection(shape)
-    if line.is_empty:
-        return None
-    return float(line.bounds[2]), 0.4 * float(high)
+    for share in (0.4, 0.6, 0.8, 0.2):
+        level = share * float(high)
+        line = shapely.LineString([(left - 1.0, level), (right + 1.0, level)]).intersection(shape)
+        if not line.is_empty:
+            return float(line.bounds[2]), level
+    return None
 
 
 def _bands(scene: Scene, scale: Scale, thicknesses: Sequence[float]) -> list[shapely.MultiPolygon]:

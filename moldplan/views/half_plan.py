@@ -251,7 +251,7 @@ def _region_notes(regions: Sequence[Region], shapes: dict[int, BaseGeometry]) ->
     rest = seen[len(shown) :]
     if rest:
         litres = sum(region.volume_mm3 for region in rest) / 1e6
-        lines = (f"{len(rest)} more, small", f"together {litres:.2g} l")
+        lines = (f"{len(rest)} more", f"together {litres:.2g} l")
         notes.append(Note(lines=lines, anchor=inner_point(shapes[rest[0].id]), tag=f"undercut-{rest[0].id}"))
     return notes
 

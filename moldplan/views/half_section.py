@@ -15,8 +15,8 @@ from moldplan.views.cutting import Cut
 from moldplan.views.details import coats_detail, foot_detail
 from moldplan.views.labels import Column, Note, draw_labels, place_labels
 from moldplan.views.paper import FRAME, THIN, Box, Point, Sheet, areal, inner_point
-from moldplan.views.scale import Scale, fitting_scale
-from moldplan.views.scene import Scene, draw_scene, extent, make_scene, scene_samples
+from moldplan.views.scale import Scale
+from moldplan.views.scene import Scene, draw_scene, extent, fitted_scene, make_scene, scene_samples
 from moldplan.views.titles import titles
 
 if TYPE_CHECKING:
@@ -47,8 +47,7 @@ def section_sheet(plan: "Plan", half: Half, mould: Mould, cut: Cut, *, number: s
         "3 of 5", for the title block.
     """
     sheet = Sheet(f"half-{half.name.lower()}-section")
-    scene = make_scene(plan, half, mould, cut)
-    scale = fitting_scale(extent(scene), ROOM, upright="low")
+    scene, scale = fitted_scene(make_scene(plan, half, mould, cut), ROOM)
     name = f"{cut.letter}-{cut.letter}"
     fit.draw_frame(sheet, titles(plan, half, drawing=f"section {name}", scale=scale.text, number=number))
     fit.draw_heading(sheet, f"SECTION {name} at {cut.axis} = {cut.at_mm:+.0f} mm")
@@ -85,7 +84,8 @@ def _draw_dimensions(sheet: Sheet, scene: Scene, scale: Scale) -> None:
         foot, top = scale.point(left, 0.0), scale.point(_where_highest(shape), high)
         level = box[0] - _LEVEL_MM * (rank + 1)
         dimensions.append(fit.Dimension(first=foot, last=top, level_mm=level, upright=True, value_mm=high))
-    for rank, shape in enumerate(_by_size([profile.half, profile.covered, profile.board], axis=0)):
+    wide = [profile.half, profile.covered, *([] if scene.broken else [profile.board])]
+    for rank, shape in enumerate(_by_size(wide, axis=0)):
         left, low, right, _ = shape.bounds
         first, last = scale.point(left, max(low, 0.0)), scale.point(right, max(low, 0.0))
         level, value = box[1] - _LEVEL_MM * (rank + 1), right - left

@@ -1,7 +1,7 @@
 """What a section shows, and how it is drawn at any scale: the whole of it, or a detail."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,7 @@ from moldplan.mould.model import Mould
 from moldplan.views import furniture as fit
 from moldplan.views.cutting import BOARD_MM, Cut, Profile, cut_profile, distance_field
 from moldplan.views.paper import BLUE, DASHED, FINE, MEDIUM, SOFT, THIN, Box, Pen, Sheet, areal
-from moldplan.views.scale import Scale, drawn
+from moldplan.views.scale import Scale, drawn, fitting_scale
 
 if TYPE_CHECKING:
     from moldplan.plan import Plan
@@ -27,6 +27,8 @@ SKIN_TONE, FILL_TONE, GAP_TONE, JACKET_TONE, BOARD_TONE = (
 )
 #: A jacket is drawn no thinner than this on paper.
 _LEAST_JACKET_MM = 0.8
+#: How much of a broken-off board is drawn beside the outermost thing on it, as a share of their length.
+_BROKEN_SHARE = 0.03
 _FINE_BLUE = Pen(0.18, colour=BLUE)
 
 
@@ -40,6 +42,8 @@ class Scene:
     profile: Profile
     skin: shapely.MultiPolygon
     """Rubber no further from the half, in space, than the skin is thick."""
+    broken: bool = False
+    """Whether the board is drawn without its ends, to make room for a larger scale."""
 
     def jacket_mm(self, scale: Scale) -> float:
         """Return how thick the jacket is drawn: true, or just thick enough to be seen."""
@@ -74,6 +78,22 @@ def extent(scene: Scene) -> Box:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
+def fitted_scene(scene: Scene, room: Box) -> tuple[Scene, Scale]:
+    """Return the scene and its scale in `room`; the board broken off where that gives a larger scale."""
+    whole = fitting_scale(extent(scene), room, upright="low")
+    profile = scene.profile
+    things = shapely.union_all([profile.half, profile.covered, profile.wall, profile.flange])
+    if things.is_empty:
+        return scene, whole
+    left, _, right, _ = things.bounds
+    beside = _BROKEN_SHARE * (right - left)
+    ends = profile.board.bounds
+    piece = shapely.box(max(left - beside, ends[0]), -BOARD_MM, min(right + beside, ends[2]), 0.0)
+    short = replace(scene, profile=replace(profile, board=piece), broken=True)
+    scale = fitting_scale(extent(short), room, upright="low")
+    return (short, scale) if scale.ratio < whole.ratio else (scene, whole)
+
+
 Placing = Callable[[BaseGeometry], BaseGeometry]
 
 
@@ -92,13 +112,19 @@ def draw_scene(sheet: Sheet, scene: Scene, scale: Scale, *, window: BaseGeometry
     place, profile = placing(scale, window), scene.profile
     board = place(profile.board)
     sheet.area(board, BOARD_TONE, tag="board")
-    sheet.stroke(board, MEDIUM, tag="board")
+    sheet.stroke(_without_ends(board) if scene.broken else board, MEDIUM, tag="board")
     _draw_rubber(sheet, scene, place)
     paint_half(sheet, place(profile.half))
     jacket = place(profile.jacket(scene.jacket_mm(scale)))
     sheet.area(jacket, JACKET_TONE, tag="jacket")
     sheet.stroke(jacket, FINE, tag="jacket")
     paint_wall(sheet, place(profile.wall))
+
+
+def _without_ends(board: BaseGeometry) -> BaseGeometry:
+    """Return the upper and lower edge of a broken-off board."""
+    left, low, right, high = board.bounds
+    return shapely.MultiLineString([[(left, low), (right, low)], [(left, high), (right, high)]])
 
 
 def _draw_rubber(sheet: Sheet, scene: Scene, place: Placing) -> None:
