@@ -172,3 +172,13 @@ def test_face_order_changes_nothing() -> None:
         assert one[0].undercut.volume_mm3 == pytest.approx(two[0].undercut.volume_mm3, rel=1e-9)
         assert one[1].rubber.volume_mm3 == pytest.approx(two[1].rubber.volume_mm3, rel=1e-9)
         assert one[1].jacket.mass_kg == pytest.approx(two[1].jacket.mass_kg, rel=1e-9)
+
+
+def test_a_half_in_two_pieces_says_so() -> None:
+    # derived: sawn beside its waist, an hourglass leaves two caps on one side and one piece on the other
+    profile = [(0, 0), (200, 100), (200, 200), (60, 300), (200, 400), (200, 500), (0, 600)]
+    hourglass = pattern_from_arrays(*zoo.revolve([(float(r), float(z)) for r, z in profile], 64))
+    plane = Plane(normal=(0.0, -1.0, 0.0), offset_mm=100.0)
+    plan = plan_job(hourglass, shop_settings(), plane=plane)
+    loose = [finding for finding in plan.findings if finding.code == "loose-piece"]
+    assert [(finding.half, finding.value) for finding in loose] == [("A", 2.0)]

@@ -210,8 +210,8 @@ def topology(solid: Solid) -> Topology:
     """
     board = solid.faces[solid.on_board]
     rest = solid.faces[~solid.on_board]
-    shells, shell_of = _pieces(solid.faces, len(solid.vertices))
-    pieces, _ = _pieces(rest, len(solid.vertices))
+    shells, shell_of = surfaces(solid.faces, len(solid.vertices))
+    pieces, _ = surfaces(rest, len(solid.vertices))
     touching = len(np.unique(shell_of[np.unique(board)])) if len(board) else 0
     inner = _inner_shells(solid, shells, shell_of)
     euler = len(np.unique(solid.faces)) - len(solid.faces) // 2
@@ -221,8 +221,8 @@ def topology(solid: Solid) -> Topology:
     return Topology(genus=shells - euler // 2, links=links, pockets=pockets)
 
 
-def _pieces(faces: Ints, points: int) -> tuple[int, Ints]:
-    """Return how many connected surfaces the faces make, and the number of each point's surface."""
+def surfaces(faces: Ints, points: int) -> tuple[int, Ints]:
+    """Return how many connected surfaces the faces (m, 3) make, and the number of each point's surface."""
     one = np.concatenate([faces[:, 0], faces[:, 1]])
     two = np.concatenate([faces[:, 1], faces[:, 2]])
     graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(points, points))

@@ -3,12 +3,16 @@
 from collections.abc import Iterator
 from functools import partial
 
+import numpy as np
+
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
+from moldplan.half.solids import surfaces
 from moldplan.mould.handling import CAUTION, crew_limit_kg
 from moldplan.mould.model import Board, Jacket, Rubber
-from moldplan.units import kg, mm
+from moldplan.pattern import mesh_volume_mm3
+from moldplan.units import kg, litres, mm
 
 _STAGE = "mould"
 _LONG_MM = 1000.0  # common practice, no source: over about 1 m prefer addition cure
@@ -19,6 +23,7 @@ def remarks(
 ) -> Iterator[Finding]:
     """Walk over the findings of one half's mould, gravest first."""
     yield from _loops(half)
+    yield from _pieces(half)
     for region in half.undercut.regions:
         yield from _of_region(half, region, rubber, settings)
     yield from _of_size(half, settings)
@@ -55,6 +60,23 @@ def _loop_place(half: Half) -> tuple[float, float, float] | None:
         return None
     middle = min(half.section.geoms, key=lambda foot: foot.area).centroid
     return (middle.x, middle.y, 0.0)
+
+
+def _pieces(half: Half) -> Iterator[Finding]:
+    """Say when the saw leaves this half in more than one piece, and where the smallest lies."""
+    count, piece_of_point = surfaces(half.faces, len(half.vertices))
+    if count == 1:
+        return
+    of_face = piece_of_point[half.faces[:, 0]]
+    volumes = [mesh_volume_mm3(half.vertices, half.faces[of_face == piece]) for piece in range(count)]
+    smallest = int(np.argmin(volumes))
+    middle = half.vertices[piece_of_point == smallest].mean(axis=0)
+    yield Finding(
+        code="loose-piece", severity="check", stage="half", half=half.name, value=float(count), limit=1.0,
+        unit="pieces", place_mm=(float(middle[0]), float(middle[1]), float(middle[2])),
+        advice=f"sawn here, the {half.called} half falls into {count} pieces, the smallest of "
+        f"{litres(volumes[smallest])}: fix each to the board, or move the split",
+    )  # fmt: skip
 
 
 def _of_region(half: Half, region: Region, rubber: Rubber, settings: Settings) -> Iterator[Finding]:
