@@ -34,7 +34,7 @@ def light_copy(vertices: Floats, faces: Ints, *, most: int) -> tuple[Floats, Int
     if len(faces) <= most:
         return vertices, faces, 0.0
     solid = manifold3d.Manifold(
-        manifold3d.Mesh64(vert_properties=vertices, tri_verts=faces.astype(np.uint64))
+        manifold3d.Mesh64(vert_properties=np.array(vertices), tri_verts=faces.astype(np.uint64))
     )
     if solid.status() != manifold3d.Error.NoError:
         return vertices, faces, 0.0

@@ -69,8 +69,8 @@ def _back(vertices: Floats, faces: Ints, pull: Floats) -> tuple[Floats, float, f
     if area < RELIEF_FLAT_SHARE * sight.projection_mm2:
         return None
     heights = vertices @ pull
-    shadow_mm3 = float((sight.tops_mm - heights.min()).sum()) * sight.depths.grid.cell_area_mm2
-    if shadow_mm3 - sight.depths.filled_mm3 > RELIEF_UNDERCUT * sight.depths.filled_mm3:
+    shadow_mm3 = float((sight.tops_mm - heights.min()).sum()) * sight.column_mm2
+    if shadow_mm3 - sight.filled_mm3 > RELIEF_UNDERCUT * sight.filled_mm3:
         return None
     return pull, float(heights[faces[lying]].max()), area
 
