@@ -75,7 +75,7 @@ def test_base_coats_reach_the_skin_evenly_and_none_is_too_thick(skin: float) -> 
 
 def test_a_metre_figure_takes_four_or_five_base_coats() -> None:
     """Common practice, no source: four to six coats in all for a normal build of 6 to 12 mm."""
-    body = zoo.sphere(1.0, 4)
+    body = zoo.sphere(1.0, 3)
     half = lying(above_board((body[0] * np.array([250.0, 500.0, 220.0]), body[1])))
     base = [coat for coat in plan_rubber(half, shop_settings()).coats if "coat" in coat.name]
     assert 4 <= len(base) <= 5

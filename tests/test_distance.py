@@ -124,6 +124,7 @@ def test_volumes_within_a_distance_have_their_closed_forms(mesh: zoo.Mesh, exact
     assert volumes_within(near, np.array([0.0]))[0] == pytest.approx(zoo.volume(mesh), rel=5e-4)
 
 
+@kernel
 def test_cubes_fit_the_skin_and_the_memory() -> None:
     assert distance_cell_mm(np.array([768.0, 100.0, 50.0]), reach_mm=8.0) == pytest.approx(2.0)
     assert distance_cell_mm(np.array([192.0, 100.0, 50.0]), reach_mm=8.0) == pytest.approx(8.0 / 6.0)
@@ -144,6 +145,23 @@ def test_smooth_step_is_the_integral_of_the_quadratic_b_spline() -> None:
         assert sum(share_within(x + k) for k in range(-3, 4)) == pytest.approx(3.5 + x)
     middle = 0.5 * (u[1:] + u[:-1])
     assert (np.diff(step) * middle**2).sum() == pytest.approx(0.25, rel=1e-3)
+
+
+@kernel
+def test_volumes_within_equal_their_slow_twin() -> None:
+    """Every cube weighed for every distance, less the step's own width (derived, first principles)."""
+    near = grid_of(zoo.moved(zoo.box(40.0, 30.0, 20.0), (0.0, 0.0, 10.0)), 6.0, 3.0)
+    near_volumes = volumes_within(near, np.array([0.0, 6.0]))
+
+    def plain(distance: float) -> float:
+        weights = [share_within((distance - float(d)) / near.cell_mm) for d in near.phi_mm.ravel()]
+        return sum(weights) * near.cell_mm**3
+
+    bend = (plain(3.0) - 2.0 * plain(4.5) + plain(6.0)) / 1.5**2
+    slow = [plain(d) - near.cell_mm**2 / 8.0 * bend for d in (0.0, 6.0)]
+    np.testing.assert_allclose(near_volumes, slow, rtol=1e-6)
+    near = grid_of(zoo.moved(zoo.box(40.0, 30.0, 20.0), (0.0, 0.0, 10.0)), 0.0, 3.0)
+    assert volumes_within(near, np.array([0.0]))[0] == pytest.approx(plain(0.0), rel=1e-6)
 
 
 def ragged(seed: int) -> Polygon:

@@ -138,10 +138,10 @@ def test_edge_lies_outside_the_toe_by_its_width(name: str) -> None:
     assert all(not part.interiors for part in rubber.edge_line.geoms)
 
 
-@pytest.mark.parametrize("radius", [500.0, 90.0])
-def test_skin_of_a_hemisphere(radius: float) -> None:
+@pytest.mark.parametrize(("radius", "level"), [(500.0, 5), (90.0, 4)])
+def test_skin_of_a_hemisphere(radius: float, level: int) -> None:
     """2/3 pi ((R + t)^3 - R^3), derived, first principles."""
-    rubber = plan_rubber(lying(above_board(zoo.sphere(radius, 5))), shop_settings())
+    rubber = plan_rubber(lying(above_board(zoo.sphere(radius, level))), shop_settings())
     t = rubber.skin_mm
     assert rubber.skin_mm3 == pytest.approx(2.0 / 3.0 * math.pi * ((radius + t) ** 3 - radius**3), rel=0.005)
     assert rubber.fill_mm3 < 0.005 * rubber.skin_mm3
@@ -160,9 +160,9 @@ def prism_draft(perimeter: float, h: float, t: float, d: float) -> float:
     [
         ((1000.0, 600.0, 400.0), 0.0, 0.0),
         ((1000.0, 600.0, 400.0), 17.0, 8.0),
-        ((1000.0, 600.0, 400.0), 45.0, 8.0),
+        ((600.0, 400.0, 250.0), 45.0, 8.0),
         ((1000.0, 600.0, 100.0), 0.0, 8.0),
-        ((1000.0, 600.0, 100.0), 45.0, 0.0),
+        ((333.0, 217.0, 50.0), 45.0, 0.0),
         ((333.0, 217.0, 50.0), 17.0, 8.0),
     ],
 )
@@ -174,12 +174,12 @@ def test_draft_of_a_prism(size: tuple[float, float, float], degrees: float, skin
     assert abs(rubber.fill_mm3) < 1e-4 * half.volume_mm3
 
 
-@pytest.mark.parametrize("s", [0.0, -80.0])
-def test_draft_of_part_of_a_sphere(s: float) -> None:
+@pytest.mark.parametrize(("s", "level"), [(0.0, 6), (-80.0, 5)])
+def test_draft_of_part_of_a_sphere(s: float, level: int) -> None:
     """Plane at height s of the centre's frame, no skin: fill and draft together are
     pi (R sin d - s)^3 / (3 cos^2 d), undercut included (derived, first principles)."""  # noqa: D205, D209
     radius = 300.0
-    half = lying(above_board(zoo.sphere(radius, 6), s))
+    half = lying(above_board(zoo.sphere(radius, level), s))
     rubber = plan_rubber(half, shop_settings(mould__skin_mm=0.0, mould__draft_deep_deg=6.0))
     d = math.radians(6.0)
     exact = math.pi * (radius * math.sin(d) - s) ** 3 / (3.0 * math.cos(d) ** 2)
@@ -215,7 +215,7 @@ def test_leaned_volume_by_slices_of_a_figure() -> None:
         )
     )
     t, tau = rubber.skin_mm, math.tan(math.radians(rubber.draft_deg))
-    steps = 160
+    steps = 120
     levels = np.linspace(half.height_mm + t, 0.0, steps + 1)
     dz = levels[0] - levels[1]
     areas = [0.0]

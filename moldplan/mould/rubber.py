@@ -116,6 +116,7 @@ def _parts(half: Half, near: DistanceGrid, outer: Outer, depths_mm: Floats) -> _
     room = outer.grown_mm3 - half.volume_mm3 - sealed
     # the grown half lies within its own shadow: rounding of the cubes must not make the fill negative
     within = np.minimum(volumes_within(near, depths_mm) - half.volume_mm3 - pockets, room)
+    within[depths_mm == 0.0] = 0.0  # no skin is exactly none
     return _Parts(
         depths_mm=depths_mm,
         within=within,
