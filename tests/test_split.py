@@ -29,7 +29,7 @@ from moldplan.split import (
 )
 from moldplan.split.directions import cover_deg, directions, even_axes, flat_normals, principal_axes
 from moldplan.split.frame import figure_axes
-from moldplan.split.light import light_copy
+from moldplan.split.light import arranged, light_copy
 from moldplan.split.sight import look
 
 OPEN_MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
@@ -481,6 +481,22 @@ def test_a_lighter_copy_stays_near_and_finds_the_same() -> None:
     body = pattern(mesh)
     light, full = (find_splits(body, options=replace(FEW, light_faces=most)) for most in (12_000, 60_000))
     assert light.candidates[0] == full.candidates[0]  # winners are measured on the whole mesh
+
+
+def test_an_arranged_mesh_is_the_same_mesh() -> None:
+    """Every triangle is kept with its winding, and corners of a face come to lie near each other."""
+    points, faces = lump()
+    rng = np.random.default_rng(5)
+    order = rng.permutation(len(points))
+    shuffled = np.argsort(order)[faces][rng.permutation(len(faces))]
+    near_points, near_faces = arranged(points[order], shuffled)
+    one, other = (
+        np.sort(p[f].reshape(-1, 9).view("f8,f8,f8,f8,f8,f8,f8,f8,f8"), axis=0)
+        for p, f in ((points, faces), (near_points, near_faces))
+    )
+    assert np.array_equal(one, other)
+    apart = np.median(np.ptp(near_faces, axis=1))
+    assert apart < 0.1 * np.median(np.ptp(shuffled, axis=1))
 
 
 def test_a_light_mesh_is_its_own_copy() -> None:

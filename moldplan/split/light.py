@@ -1,4 +1,7 @@
-"""A lighter copy of a heavy mesh, to search on; what it finds is measured again on the whole mesh."""
+"""Making a mesh quick to look at from many sides: neighbours stored together, and a lighter copy.
+
+What a lighter copy finds is measured again on the whole mesh.
+"""
 
 from typing import Final
 
@@ -13,6 +16,28 @@ Ints = NDArray[np.int64]
 FIRST_MOVE: Final = 1e-4
 #: ... and how often that is doubled. The steps add up: 0.15 % at the most, 3 mm on a 2 m figure.
 DOUBLINGS: Final = 3
+
+#: Bits per axis of the code that neighbours are sorted by.
+PLACE_BITS: Final = 10
+
+
+def arranged(vertices: Floats, faces: Ints) -> tuple[Floats, Ints]:
+    """Return the same mesh with neighbouring corners and neighbouring faces stored near each other.
+
+    A mesh in random order takes twice as long to look at: its corners are fetched from all over the memory.
+    Corners are sorted by place along a Z-shaped curve through the bounding box, faces by their first corner.
+    """
+    low = vertices.min(axis=0)
+    steps = ((vertices - low) * ((2**PLACE_BITS - 1) / (vertices - low).max())).astype(np.int64)
+    code = np.zeros(len(vertices), dtype=np.int64)
+    for bit in range(PLACE_BITS):
+        for axis in range(3):
+            code |= ((steps[:, axis] >> bit) & 1) << (3 * bit + axis)
+    order = np.argsort(code, kind="stable")
+    number = np.empty_like(order)
+    number[order] = np.arange(len(order))
+    renamed = number[faces]
+    return np.ascontiguousarray(vertices[order]), renamed[np.argsort(renamed.min(axis=1), kind="stable")]
 
 
 def light_copy(vertices: Floats, faces: Ints, *, most: int) -> tuple[Floats, Ints, float]:

@@ -31,7 +31,7 @@ from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.split.directions import cover_deg, directions, flat_normals
 from moldplan.split.frame import figure_axes
-from moldplan.split.light import light_copy
+from moldplan.split.light import arranged, light_copy
 from moldplan.split.model import Candidate, Plane, Splits
 from moldplan.split.relief import flat_back
 from moldplan.split.sight import allowed_offset, check_cells, in_figure_frame, look, unit
@@ -152,14 +152,14 @@ def find_splits(
     """
     wanted = SearchOptions() if options is None else options
     axes, volume = figure_axes(pattern.up, pattern.front), pattern.volume_mm3
-    whole = in_figure_frame(pattern), pattern.faces
+    whole = arranged(in_figure_frame(pattern), pattern.faces)
     progress.step("looking for a flat back", 0.0)
     flats = flat_normals(*whole)
     back = flat_back(*whole, flats)
     progress.step("looking for the split", 0.05)
     extra = np.array([axes @ unit(axis) for axis in wanted.extra_axes]).reshape(-1, 3)
     seen = directions(*whole, level=wanted.level, flats=flats, extra=extra)
-    light = light_copy(*whole, most=wanted.light_faces)[:2]
+    light = arranged(*light_copy(*whole, most=wanted.light_faces)[:2])
     first = _Pass(light, seen, wanted.cells, wanted.least_share)
     ranked = _ranked(_scores(first, range(len(seen)), wanted.workers, _part(progress, 0.1, 0.85)), volume)
     second = replace(first, mesh=whole, cells=wanted.final_cells)
