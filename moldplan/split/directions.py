@@ -170,8 +170,9 @@ def directions(vertices: Floats, faces: Ints, *, level: int, flats: Floats, extr
             even_axes(level),
         ]
     )
-    kept: list[Floats] = []
+    kept, count = np.zeros_like(wanted), 0
     for axis in wanted:
-        if not kept or np.abs(np.array(kept) @ axis).max() < SAME_COSINE:
-            kept.append(facing(axis) * axis + 0.0)
-    return np.array(kept)
+        if np.abs(kept[:count] @ axis).max(initial=0.0) < SAME_COSINE:
+            kept[count] = facing(axis) * axis + 0.0
+            count += 1
+    return kept[:count]

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldplan.errors import SettingError
+from moldplan.pattern.arrays import mesh_volume_mm3
 from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.split.directions import cover_deg, directions, flat_normals
@@ -106,6 +107,7 @@ class _Pass:
     """One pass over directions: which mesh, along what, on how many cells, and what a half must hold."""
 
     mesh: tuple[Floats, Ints]
+    volume_mm3: float
     directions: Floats
     cells: int
     least_share: float
@@ -114,7 +116,9 @@ class _Pass:
         """Return one direction at its best allowed offset."""
         direction = self.directions[index]
         sight = look(*self.mesh, direction, cells=self.cells)
-        offset, share = allowed_offset(sight, sight.best_offset_mm, least_share=self.least_share)
+        offset, share = allowed_offset(
+            sight, sight.best_offset_mm, volume_mm3=self.volume_mm3, least_share=self.least_share
+        )
         return _Score(index, direction, offset, sight.undercut_mm3(offset), sight.locked_mm3, share)
 
 
@@ -160,9 +164,9 @@ def find_splits(
     extra = np.array([axes @ unit(axis) for axis in wanted.extra_axes]).reshape(-1, 3)
     seen = directions(*whole, level=wanted.level, flats=flats, extra=extra)
     light = arranged(*light_copy(*whole, most=wanted.light_faces)[:2])
-    first = _Pass(light, seen, wanted.cells, wanted.least_share)
+    first = _Pass(light, mesh_volume_mm3(*light), seen, wanted.cells, wanted.least_share)
     ranked = _ranked(_scores(first, range(len(seen)), wanted.workers, _part(progress, 0.1, 0.85)), volume)
-    second = replace(first, mesh=whole, cells=wanted.final_cells)
+    second = replace(first, mesh=whole, volume_mm3=volume, cells=wanted.final_cells)
     kept = [score.index for score in ranked[: wanted.keep]]
     best = _ranked(_scores(second, kept, wanted.workers, _part(progress, 0.85, 1.0)), volume)
     return Splits(

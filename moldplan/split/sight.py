@@ -116,8 +116,12 @@ def look(vertices: Floats, faces: Ints, direction: Floats, *, cells: int) -> Sig
     )
 
 
-def allowed_offset(sight: Sight, offset_mm: float, *, least_share: float) -> tuple[float, float]:
-    """Return the offset nearest to `offset_mm` that leaves each half `least_share` of the volume.
+def allowed_offset(
+    sight: Sight, offset_mm: float, *, volume_mm3: float, least_share: float
+) -> tuple[float, float]:
+    """Return the offset nearest to `offset_mm` that leaves each half `least_share` of `volume_mm3`.
+
+    `volume_mm3` is the volume of the whole mesh.
 
     The undercut is convex in the offset, so the nearest allowed offset to the best one is the best
     allowed one.
@@ -128,17 +132,17 @@ def allowed_offset(sight: Sight, offset_mm: float, *, least_share: float) -> tup
         The offset in mm, and the share of the volume above it (exact for the mesh).
     """
     heights = sight.heights_mm
-    low, high = float(heights.min()), float(heights.max())
-    whole = float(above(heights, sight.shadows_mm2, sight.faces, low))
 
     def share(offset: float) -> float:
-        return float(above(heights, sight.shadows_mm2, sight.faces, offset)) / whole
+        return float(above(heights, sight.shadows_mm2, sight.faces, offset)) / volume_mm3
 
     now = share(offset_mm)
     if now > 1.0 - least_share:
-        return _crossing(share, (offset_mm, now), (high, 0.0), 1.0 - least_share - SHARE_EPSILON)
+        return _crossing(
+            share, (offset_mm, now), (float(heights.max()), 0.0), 1.0 - least_share - SHARE_EPSILON
+        )
     if now < least_share:
-        return _crossing(share, (low, 1.0), (offset_mm, now), least_share + SHARE_EPSILON)
+        return _crossing(share, (float(heights.min()), 1.0), (offset_mm, now), least_share + SHARE_EPSILON)
     return offset_mm, now
 
 
