@@ -438,9 +438,7 @@ def _envelope(
                 continue
             if _apart(pieces[i], corners[i], pieces[j], corners[j]):
                 continue
-            cover = _part_above(
-                pieces[j], corners[j], planes[j], planes[i], scratch[2], scratch[3]
-            )
+            cover = _part_above(pieces[j], corners[j], planes[j], planes[i], scratch[2], scratch[3])
             if cover >= 3:
                 alive = _subtract(frames, sizes, side, alive, scratch, cover)
                 side = 1 - side
