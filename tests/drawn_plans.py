@@ -242,6 +242,7 @@ def plan_of(*pairs: tuple[Half, Mould], job: str = "mushrooms", file_name: str =
         version="0.1.0",
         pattern=pattern,
         settings=shop_settings(),
+        findings=(),
         halves=tuple(p[0] for p in pairs),
         moulds=tuple(p[1] for p in pairs),
         plane=SimpleNamespace(

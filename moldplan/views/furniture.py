@@ -34,6 +34,7 @@ TITLE_HEIGHT = 62.0
 #: Share of a direction's length that must lie in the paper for an arrow to be drawn.
 SEEN_ALONG = 0.35
 _ROW = 7.0
+_LINE = 6.0
 _PAD = 4.0
 _INSIDE_LEFT = COLUMN_LEFT + _PAD
 _INSIDE_WIDTH = FRAME[2] - COLUMN_LEFT - 2 * _PAD
@@ -153,18 +154,55 @@ def area_sample(paint: Callable[[Sheet, shapely.Polygon], None]) -> Sample:
     return draw
 
 
-def draw_table(sheet: Sheet, title: str, rows: Sequence[tuple[str, str]], *, top: float) -> float:
-    """Write names with values under the height `top` of the right column, as many as there is room for."""
+def draw_table(
+    sheet: Sheet, title: str, rows: Sequence[tuple[str, str]], *, top: float, spare: float = 0.0
+) -> float:
+    """Write names with values under the height `top` of the right column, as many as there is room for.
+
+    `spare` mm above the title block are left free; returns where the table ends.
+    """
     y = _section_title(sheet, title, top)
-    room = int((y - FRAME[1] - TITLE_HEIGHT) / 6.0)
-    shown = rows if len(rows) <= room else [*rows[: max(room - 1, 0)], ("and more: see the tables", "")]
+    room = int((y - FRAME[1] - TITLE_HEIGHT - spare) / _LINE)
+    shown = rows if len(rows) <= room else [*rows[: max(room - 1, 0)], ("and more: see plan.json", "")]
     for name, value in shown:
         width = _INSIDE_WIDTH - text_width(value) - 3.0
         _put(sheet, fitted(name, width), (_INSIDE_LEFT, y - 3.0))
         at = (_INSIDE_LEFT + _INSIDE_WIDTH, y - 3.0)
         sheet.text(Lettering(text=value, at=at, across="right", along="middle", owner="table"))
-        y -= 6.0
+        y -= _LINE
     return y - 1.5
+
+
+def words_height(paragraphs: Sequence[str]) -> float:
+    """Return how much of the right column `draw_words` takes for `paragraphs`, in mm; none for none."""
+    lines = sum(len(wrapped(text, _INSIDE_WIDTH)) for text in paragraphs)
+    return 8.0 + _LINE * lines if lines else 0.0
+
+
+def draw_words(sheet: Sheet, title: str, paragraphs: Sequence[str], *, top: float) -> float:
+    """Write paragraphs, wrapped, under the height `top` of the right column; return where they end."""
+    if not paragraphs:
+        return top
+    y = _section_title(sheet, title, top)
+    for text in paragraphs:
+        for line in wrapped(text, _INSIDE_WIDTH):
+            if y - _LINE < FRAME[1] + TITLE_HEIGHT:
+                return y
+            _put(sheet, line, (_INSIDE_LEFT, y - 3.0))
+            y -= _LINE
+    return y - 1.5
+
+
+def wrapped(text: str, width: float) -> list[str]:
+    """Return `text` in lines no wider than `width` mm of the least letter; a longer word is shortened."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(longer) <= width:
+            lines[-1] = longer
+        else:
+            lines.append(fitted(word, width))
+    return lines
 
 
 def draw_ramp(

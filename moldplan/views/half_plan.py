@@ -7,6 +7,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
 from moldplan.mould.model import Board, Mould
 from moldplan.pattern.model import axis_vector
@@ -270,7 +271,14 @@ def _draw_column(sheet: Sheet, plan: "Plan", half: Half, mould: Mould, depths: D
     y = fit.draw_key(sheet, _key_rows() if half.undercut.regions else _key_rows()[:-1], top=y)
     if half.undercut.regions:
         y = fit.draw_ramp(sheet, depths.edges_mm, depths.colours, title="UNDERCUT DEPTH, mm", top=y)
-    fit.draw_table(sheet, "SIZES", _size_rows(half, mould), top=y)
+    stops = [finding.advice for finding in plan.findings if _stops(finding, half)]
+    spare = fit.words_height(stops) + 3.0
+    y = fit.draw_table(sheet, "SIZES", _size_rows(half, mould), top=y, spare=spare)
+    fit.draw_words(sheet, "STOP UNTIL SOLVED", stops, top=y)
+
+
+def _stops(finding: Finding, half: Half) -> bool:
+    return finding.severity == "stop" and finding.half == half.name
 
 
 def figure_directions(plan: "Plan", half: Half) -> tuple[list[tuple[str, Point]], list[tuple[str, str]]]:
@@ -295,11 +303,9 @@ def _size_rows(half: Half, mould: Mould) -> list[tuple[str, str]]:
     sheets = "1 sheet" if board.sheets == 1 else f"{board.sheets} sheets, joined"
     return [
         ("half, height", f"{fit.mm_text(half.height_mm)} mm"),
-        ("clay wall, height", f"{fit.mm_text(wall.height_mm)} mm"),
-        ("clay wall, thickness", f"{fit.mm_text(wall.thickness_mm)} mm"),
-        ("clay wall, inner line", f"{wall.inner_perimeter_mm / 1000:.1f} m"),
-        ("board", f"{board.size_mm[0]:.0f} x {board.size_mm[1]:.0f} mm"),
-        ("board, out of", sheets),
+        ("clay wall", f"{fit.mm_text(wall.height_mm)} high, {fit.mm_text(wall.thickness_mm)} thick"),
+        ("its inner line", f"{wall.inner_perimeter_mm / 1000:.1f} m"),
+        ("board", f"{board.size_mm[0]:.0f} x {board.size_mm[1]:.0f}, {sheets}"),
     ]
 
 

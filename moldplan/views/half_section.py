@@ -10,6 +10,7 @@ from shapely.geometry.base import BaseGeometry
 from moldplan.half.model import Half
 from moldplan.mould.model import Mould
 from moldplan.pattern.model import axis_vector
+from moldplan.units import kg
 from moldplan.views import furniture as fit
 from moldplan.views.cutting import Cut
 from moldplan.views.details import coats_detail, foot_detail
@@ -60,8 +61,25 @@ def section_sheet(plan: "Plan", half: Half, mould: Mould, cut: Cut, *, number: s
     arrows, words = section_directions(plan, half, cut)
     y = fit.draw_directions(sheet, arrows, words, top=FRAME[3])
     y = fit.draw_key(sheet, scene_samples(scene), top=y)
-    fit.draw_table(sheet, "COATS OF RUBBER", _coat_rows(mould), top=y)
+    cautions = _cautions(mould)
+    spare = fit.words_height(cautions) + 3.0
+    y = fit.draw_table(sheet, "COATS OF RUBBER", _coat_rows(mould), top=y, spare=spare)
+    fit.draw_words(sheet, "CAUTION", cautions, top=y)
     return sheet
+
+
+def _cautions(mould: Mould) -> list[str]:
+    """Return what can hurt somebody while the jacket is laid up and the mould is turned."""
+    jacket = mould.jacket
+    people = (
+        "frame or hoist"
+        if jacket.turning_people is None
+        else f"at least {jacket.turning_people} by the filter"
+    )
+    return [
+        "Resin: extract styrene at the lip. Peroxide: goggles, eye-wash, never straight onto accelerator.",
+        f"Turning moves {kg(jacket.turning_kg)}: {people}. Local codes and a qualified person decide.",
+    ]
 
 
 Window = tuple[str, BaseGeometry] | None
