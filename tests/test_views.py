@@ -142,8 +142,9 @@ def test_nothing_lies_on_anything_else(sheets: Any, name: str, view: str) -> Non
             0.0,
         ),
         (zoo.sphere(400.0, 4), (0.0, 0.0, 1.0), -150.0),
+        (zoo.sphere(400.0, 4), (0.0, -0.711, -0.703), 0.0),
     ],
-    ids=["standing torus", "sphere cut low"],
+    ids=["standing torus", "sphere cut low", "head and front the same way"],
 )
 def test_planned_moulds_draw_without_a_clash(mesh: Any, normal: Any, offset: float) -> None:
     pattern = pattern_from_arrays(*mesh, name="zoo")

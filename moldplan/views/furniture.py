@@ -33,6 +33,8 @@ COLUMN_LEFT = 304.0
 TITLE_HEIGHT = 62.0
 #: Share of a direction's length that must lie in the paper for an arrow to be drawn.
 SEEN_ALONG = 0.35
+#: Cosine of the angle under which two arrows' names would run into each other.
+_SAME_WAY = 0.7
 _ROW = 7.0
 _LINE = 6.0
 _PAD = 4.0
@@ -227,17 +229,27 @@ def draw_directions(
 ) -> float:
     """Draw arrows to named sides of the figure from one point, and a line for each side that has none.
 
-    `arrows` are names with unit directions on the paper; returns where the block ends.
+    `arrows` are names with directions on the paper; sides that lie nearly the same way share an arrow.
+    Returns where the block ends.
     """
     middle = (_INSIDE_LEFT + 40.0, top - 19.0)
     sheet.stroke(shapely.Point(middle).buffer(1.2), THIN, tag="direction")
-    for name, towards in arrows:
-        _direction(sheet, name, middle, np.array(towards) / np.hypot(*towards))
+    for name, towards in _shared(arrows):
+        _direction(sheet, name, middle, towards)
     y = top - 39.0
     for name, rest in words:
         _put(sheet, fitted(f"{name} {rest}", _INSIDE_WIDTH, bold=True), (_INSIDE_LEFT, y), bold=True)
         y -= 6.0
     return y + 2.0
+
+
+def _shared(arrows: Sequence[tuple[str, Point]]) -> list[tuple[str, np.ndarray]]:
+    """Return the arrows as unit vectors, those too near each other for two names joined into one."""
+    units = [(name, np.array(towards) / np.hypot(*towards)) for name, towards in arrows]
+    if len(units) == 2 and float(units[0][1] @ units[1][1]) > _SAME_WAY:
+        both = units[0][1] + units[1][1]
+        return [(f"{units[0][0]} and {units[1][0]}", both / np.hypot(*both))]
+    return units
 
 
 def _direction(sheet: Sheet, name: str, middle: Point, towards: np.ndarray) -> None:
