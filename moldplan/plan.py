@@ -110,10 +110,10 @@ def plan_job(
     splits, chosen, chosen_by = _choose(pattern, plane, progress)
     progress.step("laying the halves on their boards", 0.3)
     if chosen_by == "open":
-        halves: tuple[Half, ...] = (lay_whole(pattern, chosen, progress=_part(progress, 0.3, 0.45)),)
+        halves: tuple[Half, ...] = (lay_whole(pattern, chosen, progress=progress.part(0.3, 0.45)),)
     else:
         names = called(chosen.normal, pattern.up, pattern.front)
-        halves = cut(pattern, chosen, called=names, progress=_part(progress, 0.3, 0.45))
+        halves = cut(pattern, chosen, called=names, progress=progress.part(0.3, 0.45))
     moulds, findings = _moulds(halves, settings, progress)
     undercut = sum(half.undercut.volume_mm3 for half in halves)
     return Plan(
@@ -139,13 +139,6 @@ def revised(plan: Plan, revision: str) -> Plan:
     return replace(plan, revision=revision)
 
 
-def _part(progress: Progress, low: float, high: float) -> Progress:
-    """Return a progress whose 0..1 is the `low`..`high` part of `progress`."""
-    return Progress(
-        tell=lambda what, share: progress.tell(what, low + (high - low) * share), stop=progress.stop
-    )
-
-
 def _choose(
     pattern: Pattern, plane: Plane | None, progress: Progress
 ) -> tuple[Splits | None, Plane, ChosenBy]:
@@ -153,7 +146,7 @@ def _choose(
     if plane is not None:
         return None, canonical_plane(plane, up=pattern.up, front=pattern.front), "cut"
     progress.step("looking for the split", 0.02)
-    splits = find_splits(pattern, progress=_part(progress, 0.02, 0.3))
+    splits = find_splits(pattern, progress=progress.part(0.02, 0.3))
     if splits.open_back is not None:
         return splits, splits.open_back, "open"
     best = splits.candidates[0].plane

@@ -38,5 +38,9 @@ class Progress:
             raise StoppedError(f"stopped on request while: {what}")
         self.tell(what, share)
 
+    def part(self, low: float, high: float) -> "Progress":
+        """Return a progress for one part of the work: its 0..1 is `low`..`high` of this one's."""
+        return Progress(tell=lambda what, share: self.tell(what, low + (high - low) * share), stop=self.stop)
+
 
 QUIET = Progress()

@@ -104,9 +104,12 @@ def carry_out(prepared: Prepared, *, progress: Progress = QUIET) -> Made:
     StoppedError
         When `progress` was told to stop.
     """
-    compute = Progress(tell=lambda what, share: progress.tell(what, 0.8 * share), stop=progress.stop)
     plan = plan_job(
-        prepared.pattern, prepared.settings, plane=prepared.plane, title=prepared.title, progress=compute
+        prepared.pattern,
+        prepared.settings,
+        plane=prepared.plane,
+        title=prepared.title,
+        progress=progress.part(0.0, 0.8),
     )
     with _place(prepared) as (work, revision, folder):
         plan = revised(plan, revision)
@@ -158,6 +161,5 @@ def _write(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress)
     (folder / "plan.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     if "views" not in parts:
         return ()
-    drawing = Progress(tell=lambda what, share: progress.tell(what, 0.8 + 0.2 * share), stop=progress.stop)
     (folder / "views").mkdir()
-    return tuple(draw_views(plan, folder / "views", progress=drawing).notes)
+    return draw_views(plan, folder / "views", progress=progress.part(0.8, 1.0)).notes

@@ -17,7 +17,7 @@ RELIEF_UNDERCUT: Final = 1e-3
 RELIEF_FLAT_SHARE: Final = 0.9
 #: Least share of the volume a half may hold (the first search).
 LEAST_HALF_SHARE: Final = 0.15
-#: Cells along the half's longest side at the default resolution (DESIGN).
+#: Cells along the half's longest side at the default resolution.
 DEFAULT_CELLS: Final = 512
 #: Points nearer than this share of the bounding-box diagonal are welded.
 WELD_REL: Final = 1e-6

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import zoo
 from shop import shop_settings
-from test_pattern_bad import DOCUMENTS, SEEDS
+from test_pattern_bad import SEEDS
+from zoo_files import WRITERS
 
 from moldplan.document import plan_document
 from moldplan.errors import MoldplanError
@@ -45,11 +46,15 @@ def damaged(content: bytes, dice: random.Random) -> bytes:
 
 def test_damaged_files_are_read_or_refused(tmp_path: Path) -> None:
     dice = random.Random(11)
+    whole = {
+        kind: WRITERS[kind](tmp_path / f"whole.{kind}", zoo.box(10.0, 6.0, 4.0)).read_bytes()
+        for kind in SEEDS
+    }
     refused = 0
     for number in range(DAMAGED_FILES):
         kind = SEEDS[number % len(SEEDS)]
         path = tmp_path / f"damaged.{kind}"
-        path.write_bytes(damaged(bytes(DOCUMENTS[kind]), dice))
+        path.write_bytes(damaged(whole[kind], dice))
         try:
             survey_file(path, limits=Limits(triangles=100_000))
         except MoldplanError as error:

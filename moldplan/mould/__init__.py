@@ -42,7 +42,7 @@ def plan_mould(
     StoppedError
         When `progress` was told to stop.
     """
-    rubber = plan_rubber(half, settings, progress=_first(progress, 0.9))
+    rubber = plan_rubber(half, settings, progress=progress.part(0.0, 0.9))
     progress.step(f"placing wall, board and jacket of half {half.name}", 0.9)
     wall = plan_wall(rubber, settings)
     board = plan_board(rubber, wall, settings)
@@ -50,8 +50,3 @@ def plan_mould(
     mould = Mould(name=half.name, rubber=rubber, wall=wall, board=board, jacket=jacket)
     progress.step(f"mould of half {half.name} planned", 1.0)
     return mould, tuple(remarks(half, rubber, board, jacket, settings))
-
-
-def _first(progress: Progress, share: float) -> Progress:
-    """Return a progress whose 0..1 is the first `share` of `progress`."""
-    return Progress(tell=lambda what, done: progress.tell(what, share * done), stop=progress.stop)

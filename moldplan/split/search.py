@@ -165,10 +165,10 @@ def find_splits(
     seen = directions(*whole, level=wanted.level, flats=flats, extra=extra)
     light = arranged(*light_copy(*whole, most=wanted.light_faces)[:2])
     first = _Pass(light, mesh_volume_mm3(*light), seen, wanted.cells, wanted.least_share)
-    ranked = _ranked(_scores(first, range(len(seen)), wanted.workers, _part(progress, 0.1, 0.85)), volume)
+    ranked = _ranked(_scores(first, range(len(seen)), wanted.workers, progress.part(0.1, 0.85)), volume)
     second = replace(first, mesh=whole, volume_mm3=volume, cells=wanted.final_cells)
     kept = [score.index for score in ranked[: wanted.keep]]
-    best = _ranked(_scores(second, kept, wanted.workers, _part(progress, 0.85, 1.0)), volume)
+    best = _ranked(_scores(second, kept, wanted.workers, progress.part(0.85, 1.0)), volume)
     return Splits(
         candidates=tuple(_candidate(score, axes) for score in best),
         directions_tried=len(seen),
@@ -213,11 +213,4 @@ def _candidate(score: _Score, axes: Floats) -> Candidate:
         undercut_mm3=score.undercut_mm3,
         locked_mm3=score.locked_mm3,
         share_above=score.share_above,
-    )
-
-
-def _part(progress: Progress, low: float, high: float) -> Progress:
-    """Return a progress whose 0..1 is the `low`..`high` part of `progress`."""
-    return Progress(
-        tell=lambda what, share: progress.tell(what, low + (high - low) * share), stop=progress.stop
     )
