@@ -9,15 +9,19 @@ say stop; 130 interrupted.
 import functools
 import json
 import os
+import signal
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, Annotated, ParamSpec
 
 import typer
 
 from moldplan.errors import InputError, MoldplanError, StoppedError
-from moldplan.progress import QUIET, Progress
+from moldplan.progress import Progress
 
 if TYPE_CHECKING:
     from moldplan.request import PlanRequest
@@ -276,14 +280,15 @@ def _run(request: "PlanRequest", *, dry_run: bool = False, quiet: bool = False) 
     from moldplan.request import carry_out, prepare
 
     progress = _progress(quiet=quiet)
-    prepared = prepare(request, progress=progress)
-    if dry_run:
-        _clear_line(quiet=quiet)
-        print("\n".join(dry_answers(prepared)))
-        return _DONE
-    if not quiet and not compiled_before():
-        print("getting ready (once): the fast parts are compiled on the first run", file=sys.stderr)
-    made = carry_out(prepared, progress=progress)
+    with _stop_on_interrupt(progress):
+        prepared = prepare(request, progress=progress)
+        if dry_run:
+            _clear_line(quiet=quiet)
+            print("\n".join(dry_answers(prepared)))
+            return _DONE
+        if not quiet and not compiled_before():
+            print("getting ready (once): the fast parts are compiled on the first run", file=sys.stderr)
+        made = carry_out(prepared, progress=progress)
     _clear_line(quiet=quiet)
     print("\n".join(answers(made)))
     return _STOP if made.plan.stops else _DONE
@@ -292,7 +297,7 @@ def _run(request: "PlanRequest", *, dry_run: bool = False, quiet: bool = False) 
 def _progress(*, quiet: bool) -> Progress:
     """Return a progress that writes to stderr: one line rewritten on a terminal, a line a step elsewhere."""
     if quiet:
-        return QUIET
+        return Progress()
     said: set[str] = set()
     furthest = 0.0
 
@@ -306,6 +311,32 @@ def _progress(*, quiet: bool) -> Progress:
             print(f"{furthest:4.0%}  {what}", file=sys.stderr, flush=True)
 
     return Progress(tell=tell)
+
+
+@contextmanager
+def _stop_on_interrupt(progress: Progress) -> Iterator[None]:
+    """Let the first Ctrl-C stop the work at its next step, and a second one at once.
+
+    Raised at once, the interrupt may land in a compiled library's callback, which prints a traceback and
+    loses it. A shell's background job, where the signal is ignored, stays so.
+    """
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        if progress.stop.is_set():
+            raise KeyboardInterrupt
+        progress.stop.set()
+        os.write(2, b"\nstopping ... (again to stop at once)\n")  # print is not safe in a signal handler
+
+    in_main = threading.current_thread() is threading.main_thread()
+    before = signal.getsignal(signal.SIGINT)
+    if not in_main or before is not signal.default_int_handler:
+        yield
+        return
+    signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _clear_line(*, quiet: bool) -> None:
