@@ -394,6 +394,7 @@ def test_the_picture_shows_the_halves(tmp_path: Path) -> None:
         pixels = np.asarray(image)[500:2000, 400:1900].astype(int)
     assert (pixels.max(axis=2) < 245).mean() > 0.1
     assert np.ptp(pixels, axis=2).max() == 0  # neutral greys only
+    assert [path.name for path in drawn.files] == ["figure.png", "figure.svg"]
 
 
 def test_the_eye_sees_the_gap() -> None:

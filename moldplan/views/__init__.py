@@ -20,15 +20,15 @@ __all__ = ["Drawn", "draw_views", "opengl_ready"]
 def draw_views(
     plan: "Plan", folder: Path, *, only: Collection[str] | None = None, progress: Progress = QUIET
 ) -> Drawn:
-    """Draw a plan: PNG (A3 at 200 dpi) and SVG for each half, and a PNG of the figure.
+    """Draw a plan: a plan view and a section of each half and a picture of the figure, as PNG and SVG.
 
     Parameters
     ----------
     plan
         What to draw.
     folder
-        An existing folder to write into: ``half-a-plan``, ``half-a-section`` (the same for b) as ``.png`` and
-        ``.svg``, and ``figure.png``.
+        An existing folder to write into: ``half-a-plan``, ``half-a-section`` (the same for b) and ``figure``,
+        each as ``.png`` (A3 at 200 dpi) and ``.svg``.
     only
         Names of drawings (without ending) to make; None makes all.
     progress

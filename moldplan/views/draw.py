@@ -56,9 +56,8 @@ def _draw(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> 
     if picture is None:
         return Drawn(files=files, notes=(OPENGL_ADVICE,))
     number = len(drawing_names(plan))
-    path = folder / f"{FIGURE}.png"
-    write_png(figure_sheet(plan, picture, number=f"{number} of {number}"), path)
-    return Drawn(files=(*files, path), notes=())
+    sheet = figure_sheet(plan, picture, number=f"{number} of {number}")
+    return Drawn(files=(*files, *_write_both(sheet, folder, FIGURE)), notes=())
 
 
 def _write(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> tuple[Path, ...]:
@@ -67,11 +66,16 @@ def _write(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) ->
     for rank, (name, make) in enumerate(half_drawings(plan)):
         if name in wanted:
             progress.step(f"drawing {name}", 0.9 * rank / (2 * len(plan.halves)))
-            sheet = make()
-            files.extend((folder / f"{name}.png", folder / f"{name}.svg"))
-            write_png(sheet, files[-2])
-            write_svg(sheet, files[-1])
+            files.extend(_write_both(make(), folder, name))
     return tuple(files)
+
+
+def _write_both(sheet: Sheet, folder: Path, name: str) -> tuple[Path, Path]:
+    """Write a sheet as PNG and as SVG; return the two files."""
+    png, svg = folder / f"{name}.png", folder / f"{name}.svg"
+    write_png(sheet, png)
+    write_svg(sheet, svg)
+    return png, svg
 
 
 def half_drawings(plan: "Plan") -> Iterator[tuple[str, Callable[[], Sheet]]]:

@@ -27,8 +27,7 @@ Floats = NDArray[np.float64]
 
 #: What to say where there is no OpenGL.
 OPENGL_ADVICE = (
-    "the picture of the figure (figure.png): it needs OpenGL; "
-    "on Debian: apt-get install libegl1 libgl1-mesa-dri"
+    "the picture of the figure: it needs OpenGL; on Debian: apt-get install libegl1 libgl1-mesa-dri"
 )
 #: How long a child may take, in seconds, before the run goes on without a picture.
 PROBE_SECONDS = 60.0
