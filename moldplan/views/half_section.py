@@ -71,14 +71,11 @@ def section_sheet(plan: "Plan", half: Half, mould: Mould, cut: Cut, *, number: s
 def _cautions(mould: Mould) -> list[str]:
     """Return what can hurt somebody while the jacket is laid up and the mould is turned."""
     jacket = mould.jacket
-    people = (
-        "frame or hoist"
-        if jacket.turning_people is None
-        else f"at least {jacket.turning_people} by the filter"
-    )
+    count = jacket.turning_people
+    who = "frame or hoist" if count is None else f"{count} {'person' if count == 1 else 'people'} at least"
     return [
         "Resin: extract styrene at the lip. Peroxide: goggles, eye-wash, never straight onto accelerator.",
-        f"Turning moves {kg(jacket.turning_kg)}: {people}. Local codes and a qualified person decide.",
+        f"Turning moves {kg(jacket.turning_kg)}: {who}. Local codes and a qualified person decide.",
     ]
 
 
