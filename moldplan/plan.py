@@ -22,6 +22,7 @@ from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.split import called, canonical_plane, find_splits, locked_volume
 from moldplan.split.model import Plane, Splits
+from moldplan.tolerances import CONTENDERS, SEARCH_ERROR, UNDERCUT_NOTHING
 
 ChosenBy = Literal["search", "cut", "open"]
 
@@ -107,30 +108,23 @@ def plan_job(
     StoppedError
         When `progress` was told to stop.
     """
-    splits, chosen, chosen_by = _choose(pattern, plane, progress)
-    progress.step("laying the halves on their boards", 0.3)
-    if chosen_by == "open":
-        halves: tuple[Half, ...] = (lay_whole(pattern, chosen, progress=progress.part(0.3, 0.45)),)
-    else:
-        names = called(chosen.normal, pattern.up, pattern.front)
-        halves = cut(pattern, chosen, called=names, progress=progress.part(0.3, 0.45))
-    moulds, findings = _moulds(halves, settings, progress)
-    undercut = sum(half.undercut.volume_mm3 for half in halves)
+    laid = _laid(pattern, plane, progress)
+    moulds, findings = _moulds(laid.halves, settings, progress)
     return Plan(
         job=title or pattern.name,
         revision="r000",
         made=datetime.now(UTC).isoformat(timespec="seconds"),
         version=package_version(),
         pattern=pattern,
-        plane=chosen,
-        chosen_by=chosen_by,
-        splits=splits,
-        seam_mm=float(halves[0].section.length),
-        locked_mm3=min(locked_volume(pattern, chosen.array()), undercut),
-        halves=halves,
+        plane=laid.plane,
+        chosen_by=laid.chosen_by,
+        splits=laid.splits,
+        seam_mm=float(laid.halves[0].section.length),
+        locked_mm3=min(locked_volume(pattern, laid.plane.array()), laid.undercut_mm3),
+        halves=laid.halves,
         moulds=moulds,
         settings=settings,
-        findings=(*_pattern_findings(pattern, chosen_by), *findings),
+        findings=(*_pattern_findings(pattern, laid.chosen_by), *findings),
     )
 
 
@@ -139,18 +133,58 @@ def revised(plan: Plan, revision: str) -> Plan:
     return replace(plan, revision=revision)
 
 
-def _choose(
-    pattern: Pattern, plane: Plane | None, progress: Progress
-) -> tuple[Splits | None, Plane, ChosenBy]:
-    """Return the search's result, the plane to cut at, and who chose it."""
+@dataclass(frozen=True, kw_only=True)
+class _Laid:
+    """The halves on their boards, the plane between them, and how it was found."""
+
+    plane: Plane
+    chosen_by: ChosenBy
+    splits: Splits | None
+    halves: tuple[Half, ...]
+
+    @property
+    def undercut_mm3(self) -> float:
+        return sum(half.undercut.volume_mm3 for half in self.halves)
+
+
+def _laid(pattern: Pattern, plane: Plane | None, progress: Progress) -> _Laid:
+    """Return the halves cut at `plane`, or at the one the search finds best."""
+    laying = progress.part(0.3, 0.45)
     if plane is not None:
-        return None, canonical_plane(plane, up=pattern.up, front=pattern.front), "cut"
+        return _cut_at(pattern, plane, "cut", None, laying)
     progress.step("looking for the split", 0.02)
     splits = find_splits(pattern, progress=progress.part(0.02, 0.3))
-    if splits.open_back is not None:
-        return splits, splits.open_back, "open"
-    best = splits.candidates[0].plane
-    return splits, canonical_plane(best, up=pattern.up, front=pattern.front), "search"
+    if splits.open_back is None:
+        return _best_of(pattern, splits, laying)
+    progress.step("laying the figure on its back", 0.3)
+    whole = lay_whole(pattern, splits.open_back, progress=laying)
+    return _Laid(plane=splits.open_back, chosen_by="open", splits=splits, halves=(whole,))
+
+
+def _best_of(pattern: Pattern, splits: Splits, progress: Progress) -> _Laid:
+    """Cut at the best candidates that the search cannot tell apart; keep the one that truly locks least."""
+    nothing = UNDERCUT_NOTHING * pattern.volume_mm3
+    limit = splits.candidates[0].undercut_mm3 * (1.0 + SEARCH_ERROR) + nothing
+    close = [found for found in splits.candidates if found.undercut_mm3 <= limit][:CONTENDERS]
+    best: _Laid | None = None
+    for number, found in enumerate(close):
+        part = progress.part(number / len(close), (number + 1) / len(close))
+        laid = _cut_at(pattern, found.plane, "search", splits, part)
+        if best is None or laid.undercut_mm3 < best.undercut_mm3 - nothing:
+            best = laid
+    assert best is not None  # noqa: S101 - the first candidate is within its own limit
+    return best
+
+
+def _cut_at(
+    pattern: Pattern, plane: Plane, chosen_by: ChosenBy, splits: Splits | None, progress: Progress
+) -> _Laid:
+    """Cut the pattern and lay both halves down."""
+    progress.step("laying the halves on their boards", 0.0)
+    chosen = canonical_plane(plane, up=pattern.up, front=pattern.front)
+    names = called(chosen.normal, pattern.up, pattern.front)
+    halves = cut(pattern, chosen, called=names, progress=progress)
+    return _Laid(plane=chosen, chosen_by=chosen_by, splits=splits, halves=halves)
 
 
 def _moulds(

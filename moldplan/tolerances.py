@@ -31,3 +31,7 @@ PIN_HOLE_AREA_SHARE: Final = 1e-3
 BURIED_SHARE: Final = 1.0 - 1e-6
 #: A separate body under this share of the largest one's volume is a speck of a scan, not a part.
 SPECK_SHARE: Final = 1e-6
+#: Share by which the search's columns may be wrong about an undercut: nearer candidates are measured exactly.
+SEARCH_ERROR: Final = 0.02
+#: How many near-equal candidates of a search are cut and measured at most.
+CONTENDERS: Final = 3

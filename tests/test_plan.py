@@ -14,6 +14,7 @@ from shop import shop_settings
 
 from moldplan.document import plan_document
 from moldplan.errors import StoppedError
+from moldplan.half import cut
 from moldplan.pattern import pattern_from_arrays
 from moldplan.plan import Plan, plan_job
 from moldplan.progress import Progress
@@ -182,3 +183,12 @@ def test_a_half_in_two_pieces_says_so() -> None:
     plan = plan_job(hourglass, shop_settings(), plane=plane)
     loose = [finding for finding in plan.findings if finding.code == "loose-piece"]
     assert [(finding.half, finding.value) for finding in loose] == [("A", 2.0)]
+
+
+def test_near_equal_candidates_are_decided_by_the_exact_undercut() -> None:
+    pattern = pattern_from_arrays(*zoo.mushroom(100, 300, 250, 120, 48))
+    plan = plan_job(pattern, shop_settings())
+    assert plan.splits is not None
+    for rival in plan.splits.candidates[:2]:
+        exact = sum(half.undercut.volume_mm3 for half in cut(pattern, rival.plane))
+        assert plan.undercut_mm3 <= exact + 2e-5 * pattern.volume_mm3

@@ -50,7 +50,7 @@ def write_png(sheet: Sheet, path: Path) -> None:
     canvas = FigureCanvasAgg(figure)
     canvas.draw()  # type: ignore[no-untyped-call] # the library's own gap
     pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call] # the same
-    Image.fromarray(np.ascontiguousarray(pixels[:, :, :3])).save(path, dpi=(DPI, DPI), compress_level=4)
+    Image.fromarray(np.ascontiguousarray(pixels[:, :, :3])).save(path, dpi=(DPI, DPI), compress_level=3)
 
 
 def write_svg(sheet: Sheet, path: Path) -> None:
