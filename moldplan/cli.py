@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Annotated, ParamSpec
 
 import typer
 
-from moldplan.errors import InputError, MoldplanError, StoppedError
+from moldplan.errors import MoldplanError, StoppedError
 from moldplan.progress import Progress
 
 if TYPE_CHECKING:
@@ -185,11 +185,11 @@ def plan(
     quiet: _Quiet = False,
 ) -> int:
     """Plan the mould of PATTERN and draw it (into PATTERN-plan, unless --out or --job say otherwise)."""
-    from moldplan.request import PlanRequest
+    from moldplan.request import PARTS, PlanRequest, parse_parts
 
     request = PlanRequest(
         pattern=pattern, height=height, unit=unit, up=up, front=front, cut=cut, job=job, cards=cards,
-        settings=tuple(setting or ()), out=out, parts=_parts(only),
+        settings=tuple(setting or ()), out=out, parts=PARTS if only is None else parse_parts(only),
     )  # fmt: skip
     return _run(request, dry_run=dry_run, quiet=quiet)
 
@@ -259,18 +259,6 @@ def cards_copy(
 
     print(f"wrote {copy_card(name, to)}")
     return _DONE
-
-
-def _parts(only: str | None) -> tuple[str, ...]:
-    """Return what to make beside plan.json."""
-    known = ("views",)
-    if only is None:
-        return known
-    asked = tuple(part.strip() for part in only.split(",") if part.strip())
-    unknown = [part for part in asked if part not in (*known, "none")]
-    if unknown or not asked:
-        raise InputError(f"--only {only}: knows {', '.join(known)} and none, with commas between")
-    return tuple(part for part in asked if part != "none")
 
 
 def _run(request: "PlanRequest", *, dry_run: bool = False, quiet: bool = False) -> int:

@@ -67,6 +67,21 @@ class Made:
     """What could not be made, and why, for people."""
 
 
+def parse_parts(text: str) -> tuple[str, ...]:
+    """Return what to make beside `plan.json` from a text like "views", or "none".
+
+    Raises
+    ------
+    InputError
+        When it names a part that is not known.
+    """
+    asked = tuple(part.strip() for part in text.split(",") if part.strip())
+    unknown = [part for part in asked if part not in (*PARTS, "none")]
+    if unknown or not asked:
+        raise InputError(f"--only {text}: knows {', '.join(PARTS)} and none, with commas between")
+    return tuple(part for part in asked if part != "none")
+
+
 def prepare(request: PlanRequest, *, progress: Progress = QUIET) -> Prepared:
     """Read and check all that `request` names; write nothing.
 

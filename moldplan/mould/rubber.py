@@ -27,6 +27,7 @@ from moldplan.half.model import Half
 from moldplan.mould.coats import Base, base_distances_mm, list_coats, pocket_volumes
 from moldplan.mould.model import Coat, Rubber
 from moldplan.mould.outer import Build, Outer, outer_face, triangulated_mm3
+from moldplan.pattern import mesh_area_mm2
 from moldplan.progress import QUIET, Progress
 
 Floats = NDArray[np.float64]
@@ -159,8 +160,5 @@ def _assembled(  # noqa: PLR0913, PLR0917 - it only fills the value
 
 def _inner_area_mm2(half: Half) -> float:
     """Return the area of the half that rubber lies on: all of it but the face on the board."""
-    corners = half.vertices[half.faces]
-    areas = 0.5 * np.linalg.norm(
-        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
-    )
-    return float(areas[corners[:, :, 2].max(axis=1) > 0.0].sum())
+    above = half.vertices[half.faces][:, :, 2].max(axis=1) > 0.0
+    return mesh_area_mm2(half.vertices, half.faces[above])

@@ -2,12 +2,15 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, get_args
+from typing import get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
+from moldplan.units import Axis
+
+__all__ = ["AXES", "Axis", "Pattern", "Repair", "Survey", "axis_vector"]
+
 AXES: tuple[Axis, ...] = get_args(Axis)
 
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+from moldplan.units import litres
 from moldplan.views import furniture as fit
 from moldplan.views.figure_picture import FigurePicture
 from moldplan.views.labels import Column, Note, draw_labels, place_labels
@@ -57,11 +58,11 @@ def _rows(plan: "Plan") -> list[tuple[str, str]]:
     """Return the figure and its split in numbers."""
     size, normal = plan.pattern.size_mm, plan.plane.normal
     rows = [(f"along {axis}", f"{length:.0f} mm") for axis, length in zip("xyz", size, strict=True)]
-    rows.append(("volume", f"{plan.pattern.volume_mm3 / 1e6:.3g} l"))
+    rows.append(("volume", litres(plan.pattern.volume_mm3)))
     if len(plan.halves) > 1:
-        rows.append(("plane, normal", " ".join(f"{part:+.2f}" for part in normal)))
-        rows.append(("plane, offset", f"{plan.plane.offset_mm:+.0f} mm"))
+        rows.append(("plane, normal", " ".join(f"{round(part, 3) + 0.0:.3f}" for part in normal)))
+        rows.append(("plane, offset", f"{round(plan.plane.offset_mm, 1) + 0.0:.1f} mm"))
         rows.append(("seam", f"{plan.seam_mm / 1000:.2f} m"))
-    rows.append(("undercut", f"{plan.undercut_mm3 / 1e6:.2g} l"))
-    rows.append(("locked from every side", f"{plan.locked_mm3 / 1e6:.2g} l"))
+    rows.append(("undercut", litres(plan.undercut_mm3)))
+    rows.append(("locked from every side", litres(plan.locked_mm3)))
     return rows
