@@ -11,7 +11,7 @@ from moldplan.errors import SettingError, UnitError
 from moldplan.units import parse_quantity, same_kind, writable_units
 
 #: The kinds of card there are, in the order they are listed for people.
-KINDS: Final = ("rubber", "mould", "clay", "board", "jacket", "crew", "shop", "pattern", "cast")
+KINDS: Final = ("rubber", "mould", "clay", "board", "jacket", "crew", "shop", "pattern", "cast", "split")
 
 _CARD_KEYS: Final = ("kind", "name", "title", "note")
 _ENTRY_KEYS: Final = ("value", "unit", "range", "choices", "whole", "tag", "note")

@@ -27,6 +27,7 @@ from moldplan.errors import SettingError
 DEFAULT_CARDS: Final[Mapping[str, str]] = MappingProxyType({
     "rubber": "silicone-addition", "mould": "brush-on-mould", "clay": "clay-wall", "board": "board",
     "jacket": "glass-jacket", "crew": "crew", "shop": "shop", "pattern": "foam-pattern", "cast": "glass-cast",
+    "split": "shop-split",
 })  # fmt: skip
 
 #: Pairs of numbers of which the first must not be above the second.
@@ -37,6 +38,7 @@ _ORDERED: Final = (
     ("jacket.plies_small", "jacket.plies_large"),
     ("jacket.small_area_m2", "jacket.large_area_m2"),
     ("board.stock_short_mm", "board.stock_long_mm"),
+    ("split.soften_mm", "split.approval_mm"),
     ("crew.team_three_share", "crew.team_two_share"),
 )
 

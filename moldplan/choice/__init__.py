@@ -1,0 +1,1 @@
+"""Choosing the split: answers measured as moulds, side by side."""
