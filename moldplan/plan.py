@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from importlib.metadata import PackageNotFoundError, version
 from threading import Event
 from typing import Literal
 
@@ -19,7 +18,9 @@ from moldplan.half.model import Half
 from moldplan.mould import plan_mould
 from moldplan.mould.model import Mould
 from moldplan.pattern.model import Pattern
+from moldplan.pattern.remarks import pattern_findings
 from moldplan.progress import QUIET, Progress
+from moldplan.release import package_version
 from moldplan.split import called, canonical_plane, find_splits, locked_volume
 from moldplan.split.model import Plane, Splits
 from moldplan.tolerances import CONTENDERS, SEARCH_ERROR, UNDERCUT_NOTHING
@@ -63,14 +64,6 @@ class Plan:
     def stops(self) -> bool:
         """Whether any finding says stop."""
         return any(finding.severity == "stop" for finding in self.findings)
-
-
-def package_version() -> str:
-    """Return the version of moldplan that is running."""
-    try:
-        return version("moldplan")
-    except PackageNotFoundError:  # run from a folder that was never installed
-        return "0+unknown"
 
 
 def plan_job(
@@ -124,7 +117,7 @@ def plan_job(
         halves=laid.halves,
         moulds=moulds,
         settings=settings,
-        findings=(*_pattern_findings(pattern, laid.chosen_by), *findings),
+        findings=(*_first_findings(pattern, laid.chosen_by), *findings),
     )
 
 
@@ -216,26 +209,9 @@ def _moulds(
     return tuple(mould for mould, _ in built), tuple(finding for _, remarks in built for finding in remarks)
 
 
-def _pattern_findings(pattern: Pattern, chosen_by: ChosenBy) -> Iterator[Finding]:
-    """Say what was taken for granted about the pattern."""
-    if not (pattern.up_given and pattern.front_given):
-        yield Finding(
-            code="direction-assumed",
-            severity="note",
-            stage="pattern",
-            advice=f"taken as standing with {pattern.up} up and looking towards {pattern.front}; "
-            "say --up and --front if FRONT, LEFT or TOP come out wrong",
-        )
-    if pattern.survey.repairs:
-        mended = ", ".join(f"{repair.count} x {repair.what}" for repair in pattern.survey.repairs)
-        yield Finding(
-            code="pattern-mended",
-            severity="note",
-            stage="pattern",
-            advice=f"the file was mended on reading: {mended}",
-            value=pattern.survey.deviation_mm,
-            unit="mm",
-        )
+def _first_findings(pattern: Pattern, chosen_by: ChosenBy) -> Iterator[Finding]:
+    """Say what was taken for granted about the pattern, and that an open mould does."""
+    yield from pattern_findings(pattern)
     if chosen_by == "open":
         yield Finding(
             code="open-mould",

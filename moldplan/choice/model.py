@@ -56,7 +56,7 @@ class Wishes:
 
 @dataclass(frozen=True, kw_only=True)
 class Broken:
-    """One wish that an answer does not fulfil: which (as a person gave it), how it is, and what was wished."""
+    """One wish that an answer does not fulfil: which (as a person gave it), how it is, what was wished."""
 
     wish: str
     value: float
@@ -85,7 +85,10 @@ class Seam:
 
 @dataclass(frozen=True, kw_only=True)
 class Peel:
-    """How far the rubber has to stretch to come off, estimated: 0.2 is 20 %. `place_mm` in the half's frame."""
+    """How far the rubber has to stretch to come off, estimated: 0.2 is 20 %.
+
+    `place_mm` is in the half's frame.
+    """
 
     strain: float
     place_mm: tuple[float, float, float] | None
