@@ -2,7 +2,8 @@
 
 Each criterion is a number of which less is better, with a step under which a shop sees no difference. One
 answer beats another when it is no worse in every criterion, counted in whole steps, and better in one: that
-is a true order (steps of whole numbers), so the front is never empty. The weighed sum only orders the answers.
+is a true order (steps of whole numbers), so the front is never empty. The weighed sum only orders the
+answers.
 """
 
 from collections.abc import Callable, Sequence

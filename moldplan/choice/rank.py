@@ -7,9 +7,9 @@ Steps
     1. Search the sphere for planes of little undercut, of every kind (`moldplan.split`), within the wishes.
     2. Round each to what a shop can mark and saw (`saw`); of the sawable planes next to the exact one
        take the one that locks least. Planes within 2 deg and 1 % of each other are one.
-    3. Measure every plane as a mould on the whole mesh: cut, rubber with its real outer face, jacket, boards.
-    4. The Pareto front over all that counts (`front`). Answers that hold every wish go before all others; when
-       none does, those that come nearest do, and the wish that stood in the way is named.
+    3. Measure every plane as a mould on the whole mesh: cut, rubber with its real outer face, jacket, board.
+    4. The Pareto front over all that counts (`front`). Answers that hold every wish go before all others;
+       when none does, those that come nearest do, and the wish that stood in the way is named.
     5. Show the best of each kind, and say in words what speaks for it and against it (`words`).
     6. Of those shown: the worst plane within what a saw is off, and what softening the pattern would save.
 
@@ -146,7 +146,7 @@ def rank_splits(  # noqa: PLR0913 - the pattern, its settings, and five things a
     Accuracy and method: see the module. About 30 s for 100 000 triangles on two cores.
     """
     wanted = Wishes() if wishes is None else wishes
-    search = _search_options(pattern, wanted, settings)
+    search = _search_options(wanted, settings)
     splits, found = _found(pattern, wanted, search, executor, progress.part(0.0, 0.25))
     progress.step("rounding planes to what can be sawn", 0.25)
     drafts = _rounded(pattern, found, search, settings)
@@ -167,7 +167,7 @@ def rank_splits(  # noqa: PLR0913 - the pattern, its settings, and five things a
     )
 
 
-def _search_options(pattern: Pattern, wishes: Wishes, settings: Settings) -> SearchOptions:
+def _search_options(wishes: Wishes, settings: Settings) -> SearchOptions:
     """Return how to search so that directions and patches are as wished."""
     region = None
     if wishes.seam_upright or wishes.pull is not None:
@@ -255,7 +255,7 @@ class _Rounding:
         return [(offset, sight.undercut_mm3(offset)) for offset in sorted(tries)]
 
     def _misses(self, normal: Floats, offset_mm: float) -> float:
-        """Return by how much a plane misses the wishes about planes: degrees off, and patches it comes near."""
+        """Return by how much a plane misses the wishes about planes: deg off, mm too near a patch."""
         missed = 0.0
         direction = normal @ self.axes
         if self.search.region is not None:

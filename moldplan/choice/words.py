@@ -1,7 +1,7 @@
 """One sentence for each answer: what it is good for, and what it costs against the others.
 
-The sentence only says what the measures say: an answer is called best in something when it has the least of it
-by at least the criterion's step, and a cost is named with both numbers.
+The sentence only says what the measures say: an answer is called best in something when it has the least
+of it by at least the criterion's step, and a cost is named with both numbers.
 """
 
 from collections.abc import Sequence
@@ -28,7 +28,7 @@ class Compared:
 
 @dataclass(frozen=True, kw_only=True)
 class Cost:
-    """What an answer has more of than another: its own value, and the least of all with that answer's number."""
+    """What an answer has more of than another: its own value, the least of all, and whose that is."""
 
     criterion: Criterion
     value: float
@@ -68,13 +68,14 @@ def sentence(answer: Compared, all_shown: Sequence[Compared], settings: Settings
         return "The only answer there is."
     better = next((other.number for other in others if beats(other.measures, answer.measures)), None)
     if better is not None:
-        return f"Nothing speaks for it: answer {better} is as good or better in everything; shown as the best {answer.kind} split."
+        return (
+            f"Nothing speaks for it: answer {better} is as good or better in everything; "
+            f"shown as the best {answer.kind} split."
+        )
     good = [criterion.best for criterion in good_for(answer, others, settings)[:MOST_SAID]]
     costs = [_cost_words(cost) for cost in costs_of(answer, others, settings)[:MOST_SAID]]
-    praise = f"Good for {' and '.join(good)}" if good else "Best in nothing, bad in little: a middle way"
-    return (
-        f"{praise}; it costs {' and '.join(costs)}." if costs else f"{praise}, and nothing counts against it."
-    )
+    praise = f"Good for {' and '.join(good)}" if good else "Best in nothing, a middle way"
+    return f"{praise}; it costs {' and '.join(costs)}." if costs else f"{praise}; nothing counts against it."
 
 
 def _cost_words(cost: Cost) -> str:
