@@ -6,9 +6,11 @@ Lengths in mm, areas in m2 or mm as the key says, volumes in litres, masses in k
 from dataclasses import asdict
 from typing import Any
 
+from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
 from moldplan.mould.model import Coat, Mould
+from moldplan.pattern.model import Pattern
 from moldplan.plan import Plan
 
 Document = dict[str, Any]
@@ -22,29 +24,39 @@ def plan_document(plan: Plan) -> Document:
     return {
         "moldplan": plan.version,
         "job": _job(plan),
-        "pattern": _pattern(plan),
+        "pattern": pattern_document(plan.pattern),
         "split": _split(plan),
         "halves": [_half(half, mould) for half, mould in plan.pairs()],
-        "findings": [_finding(finding) for finding in plan.findings],
+        "findings": [finding_document(finding) for finding in plan.findings],
         "accuracy": _accuracy(plan),
     }
 
 
-def _job(plan: Plan) -> Document:
-    settings = {
+def settings_document(settings: Settings) -> Document:
+    """Return every setting by name: value, unit, origin and tag."""
+    return {
         name: {
             "value": setting.value,
             "unit": setting.unit,
             "origin": setting.origin,
             "tag": setting.tag,
         }
-        for name, setting in sorted(plan.settings.items())
+        for name, setting in sorted(settings.items())
     }
-    return {"title": plan.job, "revision": plan.revision, "made": plan.made, "settings": settings}
 
 
-def _pattern(plan: Plan) -> Document:
-    pattern, survey = plan.pattern, plan.pattern.survey
+def _job(plan: Plan) -> Document:
+    return {
+        "title": plan.job,
+        "revision": plan.revision,
+        "made": plan.made,
+        "settings": settings_document(plan.settings),
+    }
+
+
+def pattern_document(pattern: Pattern) -> Document:
+    """Return what a document says of the pattern."""
+    survey = pattern.survey
     return {
         "name": pattern.name,
         "file": survey.file_name,
@@ -206,7 +218,8 @@ def _jacket(mould: Mould) -> Document:
     }
 
 
-def _finding(finding: Finding) -> Document:
+def finding_document(finding: Finding) -> Document:
+    """Return one finding."""
     return {
         "code": finding.code,
         "severity": finding.severity,

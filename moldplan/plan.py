@@ -25,7 +25,7 @@ from moldplan.split import called, canonical_plane, find_splits, locked_volume
 from moldplan.split.model import Plane, Splits
 from moldplan.tolerances import CONTENDERS, SEARCH_ERROR, UNDERCUT_NOTHING
 
-ChosenBy = Literal["search", "cut", "open"]
+ChosenBy = Literal["search", "cut", "open", "answer"]
 
 
 @dataclass(frozen=True, kw_only=True)
