@@ -9,11 +9,13 @@ say stop; 130 interrupted.
 import functools
 import json
 import os
+import shlex
 import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated, ParamSpec
@@ -25,6 +27,7 @@ from moldplan.progress import Progress
 
 if TYPE_CHECKING:
     from moldplan.request import PlanRequest
+    from moldplan.split_request import SplitRequest
 
 _DONE, _BAD_INPUT, _STOP, _INTERRUPTED = 0, 1, 3, 130
 
@@ -43,6 +46,14 @@ app.add_typer(cards_app, name="cards")
 
 _P = ParamSpec("_P")
 
+
+class _Document(StrEnum):
+    """The documents that have a schema."""
+
+    PLAN = "plan"
+    SPLIT = "split"
+
+
 _PatternArg = Annotated[Path, typer.Argument(help="STL, PLY, OBJ, OFF, 3MF or GLB file.", show_default=False)]
 _Height = Annotated[
     str | None, typer.Option("--height", help='How tall the figure is to be, with its unit: "1.5 m".')
@@ -52,6 +63,26 @@ _Up = Annotated[str | None, typer.Option("--up", help="Which way the figure stan
 _Front = Annotated[str | None, typer.Option("--front", help="Where it looks: +x -x +y -y +z -z.")]
 _Out = Annotated[Path | None, typer.Option("--out", help="Folder for the results.", show_default=False)]
 _Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
+_Job = Annotated[
+    Path | None,
+    typer.Option("--job", help="Job folder (keeps revisions), or a job file.", show_default=False),
+]
+_Cards = Annotated[
+    Path | None, typer.Option("--cards", help="Folder of the shop's own cards.", show_default=False)
+]
+_Set = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set", metavar="KIND.KEY=VALUE", help='One setting: mould.skin_mm="9 mm".', show_default=False
+    ),
+]
+_Only = Annotated[
+    str | None,
+    typer.Option("--only", help="What to make beside the JSON file: views, or none.", show_default=False),
+]
+_DryRun = Annotated[
+    bool, typer.Option("--dry-run", help="Check all that is given, say what would be made, write nothing.")
+]
 
 
 def _reported(command: Callable[_P, int]) -> Callable[_P, None]:
@@ -160,28 +191,22 @@ def plan(
             "the middle of the bounding box. Without it the plane of least undercut is looked for.",
         ),
     ] = None,
-    job: Annotated[
-        Path | None,
-        typer.Option("--job", help="Job folder (keeps revisions), or a job file.", show_default=False),
-    ] = None,
-    cards: Annotated[
-        Path | None, typer.Option("--cards", help="Folder of the shop's own cards.", show_default=False)
-    ] = None,
-    setting: Annotated[
-        list[str] | None,
+    answer: Annotated[
+        int | None,
         typer.Option(
-            "--set", metavar="KIND.KEY=VALUE", help='One setting: mould.skin_mm="9 mm".', show_default=False
+            "--answer", help="Split as this answer of an earlier ranking (with --from).", show_default=False
         ),
     ] = None,
-    out: _Out = None,
-    only: Annotated[
-        str | None,
-        typer.Option("--only", help="What to make beside plan.json: views, or none.", show_default=False),
+    ranking: Annotated[
+        Path | None,
+        typer.Option("--from", help="Folder that `moldplan split` made.", show_default=False),
     ] = None,
-    dry_run: Annotated[
-        bool,
-        typer.Option("--dry-run", help="Check all that is given, say what would be made, write nothing."),
-    ] = False,
+    job: _Job = None,
+    cards: _Cards = None,
+    setting: _Set = None,
+    out: _Out = None,
+    only: _Only = None,
+    dry_run: _DryRun = False,
     quiet: _Quiet = False,
 ) -> int:
     """Plan the mould of PATTERN and draw it (into PATTERN-plan, unless --out or --job say otherwise)."""
@@ -189,9 +214,83 @@ def plan(
 
     request = PlanRequest(
         pattern=pattern, height=height, unit=unit, up=up, front=front, cut=cut, job=job, cards=cards,
-        settings=tuple(setting or ()), out=out, parts=PARTS if only is None else parse_parts(only),
+        answer=answer, ranking=ranking, settings=tuple(setting or ()), out=out,
+        parts=PARTS if only is None else parse_parts(only),
     )  # fmt: skip
     return _run(request, dry_run=dry_run, quiet=quiet)
+
+
+@app.command()
+@_reported
+def split(
+    pattern: Annotated[
+        Path | None,
+        typer.Argument(help="Mesh file, or a folder of them; may stand in the job file.", show_default=False),
+    ] = None,
+    *,
+    height: _Height = None,
+    unit: _Unit = None,
+    up: _Up = None,
+    front: _Front = None,
+    top: Annotated[int, typer.Option("--top", help="Answers to put side by side, 1 to 5.")] = 5,
+    seam_upright: Annotated[
+        bool | None,
+        typer.Option("--seam-upright", help="Wish: the seam stands upright.", show_default=False),
+    ] = None,
+    pull: Annotated[
+        str | None,
+        typer.Option(
+            "--pull",
+            help="Wish: one half comes off this way: front, back, left, right, up, down, or x,y,z.",
+            show_default=False,
+        ),
+    ] = None,
+    within: Annotated[
+        str | None,
+        typer.Option("--within", help='How far the pull may be off: "10 deg".', show_default=False),
+    ] = None,
+    largest_board: Annotated[
+        str | None,
+        typer.Option(
+            "--largest-board", help='Wish: no board is larger than "2440 mm x 1220 mm".', show_default=False
+        ),
+    ] = None,
+    heaviest_half: Annotated[
+        str | None,
+        typer.Option(
+            "--heaviest-half", help='Wish: no half is heavier to turn over than "40 kg".', show_default=False
+        ),
+    ] = None,
+    job: _Job = None,
+    cards: _Cards = None,
+    setting: _Set = None,
+    out: _Out = None,
+    only: _Only = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster", metavar="tcp://HOST:PORT", help="Search on a Dask cluster.", show_default=False
+        ),
+    ] = None,
+    dry_run: _DryRun = False,
+    quiet: _Quiet = False,
+) -> int:
+    """Compare ways to split PATTERN, measured as moulds (into PATTERN-split, unless told otherwise).
+
+    Patches the seam is to keep off, and wishes that always hold, stand in the job file.
+    """
+    from moldplan.request import PARTS, parse_parts
+    from moldplan.split_request import SplitRequest
+
+    request = SplitRequest(
+        pattern=pattern, height=height, unit=unit, up=up, front=front, top=top, seam_upright=seam_upright,
+        pull=pull, within=within, largest_board=largest_board, heaviest_half=heaviest_half, job=job,
+        cards=cards, settings=tuple(setting or ()), out=out, cluster=cluster,
+        parts=PARTS if only is None else parse_parts(only),
+    )  # fmt: skip
+    if pattern is not None and pattern.is_dir():
+        return _split_folder(request, pattern, dry_run=dry_run, quiet=quiet)
+    return _split(request, dry_run=dry_run, quiet=quiet)
 
 
 @app.command()
@@ -207,11 +306,16 @@ def demo(*, out: _Out = None, quiet: _Quiet = False) -> int:
 
 @app.command()
 @_reported
-def schema() -> int:
-    """Print the JSON Schema of plan.json."""
+def schema(
+    document: Annotated[
+        _Document, typer.Argument(help="Of which file: plan.json or split.json.")
+    ] = _Document.PLAN,
+) -> int:
+    """Print the JSON Schema of plan.json, or of split.json."""
+    from moldplan.ranking_schema import ranking_schema
     from moldplan.schema import plan_schema
 
-    print(json.dumps(plan_schema(), indent=1))
+    print(json.dumps(plan_schema() if document is _Document.PLAN else ranking_schema(), indent=1))
     return _DONE
 
 
@@ -264,7 +368,6 @@ def cards_copy(
 def _run(request: "PlanRequest", *, dry_run: bool = False, quiet: bool = False) -> int:
     """Prepare, carry out and answer."""
     from moldplan.answers import answers, dry_answers
-    from moldplan.columns.ready import compiled_before
     from moldplan.request import carry_out, prepare
 
     progress = _progress(quiet=quiet)
@@ -274,12 +377,70 @@ def _run(request: "PlanRequest", *, dry_run: bool = False, quiet: bool = False) 
             _clear_line(quiet=quiet)
             print("\n".join(dry_answers(prepared)))
             return _DONE
-        if not quiet and not compiled_before():
-            print("getting ready (once): the fast parts are compiled on the first run", file=sys.stderr)
+        _say_compiling(quiet=quiet)
         made = carry_out(prepared, progress=progress)
     _clear_line(quiet=quiet)
     print("\n".join(answers(made)))
     return _STOP if made.plan.stops else _DONE
+
+
+def _split(request: "SplitRequest", *, dry_run: bool, quiet: bool) -> int:
+    """Rank the splits of one pattern and answer."""
+    from moldplan.cluster import cluster_executor
+    from moldplan.split_answers import split_answers, split_dry_answers
+    from moldplan.split_request import carry_out_split, prepare_split
+
+    progress = _progress(quiet=quiet)
+    with _stop_on_interrupt(progress):
+        prepared = prepare_split(request, progress=progress)
+        if dry_run:
+            _clear_line(quiet=quiet)
+            print("\n".join(split_dry_answers(prepared)))
+            return _DONE
+        _say_compiling(quiet=quiet)
+        with cluster_executor(request.cluster) as executor:
+            made = carry_out_split(prepared, executor=executor, progress=progress)
+    _clear_line(quiet=quiet)
+    named = "" if request.pattern is None else shlex.quote(str(request.pattern))
+    job = "" if request.job is None else f"--job {shlex.quote(str(request.job))}"
+    print("\n".join(split_answers(made, pattern_text=" ".join(filter(None, (named, job))))))
+    return _DONE
+
+
+def _split_folder(request: "SplitRequest", folder: Path, *, dry_run: bool, quiet: bool) -> int:
+    """Rank the splits of every pattern in a folder; say what came of each."""
+    from moldplan.cluster import cluster_executor
+    from moldplan.errors import InputError
+    from moldplan.split_answers import folder_line
+    from moldplan.split_request import requests_for, split_folder
+
+    progress = _progress(quiet=quiet)
+    requests = requests_for(request, folder)
+    if dry_run:
+        print("\n".join(f"{'Would split':<11} {one.pattern} into {one.out}" for one in requests))
+        return _DONE
+    failed = 0
+    with _stop_on_interrupt(progress):
+        _say_compiling(quiet=quiet)
+        with cluster_executor(request.cluster) as executor:
+            for one, result in split_folder(requests, executor=executor, progress=progress):
+                _clear_line(quiet=quiet)
+                if isinstance(result, InputError):
+                    failed += 1
+                    _complain(str(result), _BAD_INPUT)
+                else:
+                    print(folder_line(one, result), flush=True)
+    if failed:
+        return _complain(f"{failed} of {len(requests)} patterns could not be used", _BAD_INPUT)
+    return _DONE
+
+
+def _say_compiling(*, quiet: bool) -> None:
+    """Say why the first run takes longer."""
+    from moldplan.columns.ready import compiled_before
+
+    if not quiet and not compiled_before():
+        print("getting ready (once): the fast parts are compiled on the first run", file=sys.stderr)
 
 
 def _progress(*, quiet: bool) -> Progress:

@@ -42,7 +42,7 @@ class Plan:
     pattern: Pattern
     plane: Plane
     chosen_by: ChosenBy
-    """ "search", "cut" (given by the person) or "open" (one-part open mould)."""
+    """ "search", "cut" (given by the person), "answer" (of a ranking) or "open" (one-part open mould)."""
     splits: Splits | None
     seam_mm: float
     locked_mm3: float
@@ -119,6 +119,11 @@ def plan_job(
         settings=settings,
         findings=(*_first_findings(pattern, laid.chosen_by), *findings),
     )
+
+
+def answered(plan: Plan) -> Plan:
+    """Return the same plan, its plane named as an answer of a ranking."""
+    return replace(plan, chosen_by="answer")
 
 
 def revised(plan: Plan, revision: str) -> Plan:

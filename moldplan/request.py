@@ -8,12 +8,13 @@ from pathlib import Path
 
 from moldplan.cards import resolve_settings
 from moldplan.cards.model import Settings
+from moldplan.chosen import Chosen, check_chosen, read_chosen
 from moldplan.document import plan_document
 from moldplan.errors import InputError
 from moldplan.job import Job, read_job
 from moldplan.pattern import load_pattern
 from moldplan.pattern.model import Pattern
-from moldplan.plan import Plan, plan_job, revised
+from moldplan.plan import Plan, answered, plan_job, revised
 from moldplan.progress import QUIET, Progress
 from moldplan.split import parse_cut
 from moldplan.split.model import Plane
@@ -26,20 +27,39 @@ PARTS = ("views",)
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlanRequest:
-    """What was asked for, as texts and paths; anything None is taken from the job file or its default."""
+class Request:
+    """What every job is asked with, as texts and paths; None is taken from the job file or a default."""
 
     pattern: Path | None = None
     height: str | None = None
     unit: str | None = None
     up: str | None = None
     front: str | None = None
-    cut: str | None = None
     job: Path | None = None
     cards: Path | None = None
     settings: tuple[str, ...] = ()
     out: Path | None = None
     parts: tuple[str, ...] = PARTS
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanRequest(Request):
+    """What a plan is asked with: the plane itself, or an answer of an earlier ranking, or neither."""
+
+    cut: str | None = None
+    answer: int | None = None
+    ranking: Path | None = None
+    """Folder of the ranking that `answer` is one of."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inputs:
+    """What a request named, read and checked."""
+
+    job: Job | None
+    settings: Settings
+    pattern: Pattern
+    title: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +69,8 @@ class Prepared:
     pattern: Pattern
     settings: Settings
     plane: Plane | None
+    answer: int | None
+    """Which answer of a ranking `plane` is."""
     title: str
     job_folder: Path | None
     """Keeps revisions when set; else the results go to `out`."""
@@ -90,23 +112,88 @@ def prepare(request: PlanRequest, *, progress: Progress = QUIET) -> Prepared:
     InputError
         For the first thing that cannot be used.
     """
-    job = None if request.job is None else read_job(request.job)
-    merged = request if job is None else _with_job(request, job)
-    if merged.pattern is None:
-        raise InputError("no pattern given: name a mesh file, or say pattern = ... in the job file")
-    settings = resolve_settings(job=job, cards_dir=request.cards, overrides=request.settings)
-    plane = None if merged.cut is None else parse_cut(merged.cut)
-    height_mm = None if merged.height is None else parse_length_mm(merged.height, what="height")
-    up = None if merged.up is None else parse_axis(merged.up, what="up")
-    front = None if merged.front is None else parse_axis(merged.front, what="front")
-    out, job_folder = _target(merged)
-    progress.step("reading the pattern", 0.0)
-    pattern = load_pattern(merged.pattern, height_mm=height_mm, unit=merged.unit, up=up, front=front)
-    title = job.title if job is not None and job.title else pattern.name
+    chosen = _chosen(request)
+    if chosen is not None:
+        request = _with_chosen(request, chosen)
+    job = read_request_job(request)
+    text = request.cut or (None if job is None or chosen is not None else job.cut)
+    plane = None if text is None else parse_cut(text)
+    out, job_folder = _target(request, job)
+    inputs = read_inputs(request, job, progress=progress)
+    if chosen is not None:
+        check_chosen(chosen, inputs.pattern)
+        plane = chosen.plane
     return Prepared(
-        pattern=pattern, settings=settings, plane=plane, title=title, job_folder=job_folder, out=out,
-        parts=request.parts,
+        pattern=inputs.pattern, settings=inputs.settings, plane=plane, title=inputs.title,
+        answer=None if chosen is None else chosen.number, job_folder=job_folder, out=out, parts=request.parts,
     )  # fmt: skip
+
+
+def read_request_job(request: Request) -> Job | None:
+    """Return the job file that a request names.
+
+    Raises
+    ------
+    InputError
+        When it cannot be used.
+    """
+    return None if request.job is None else read_job(request.job)
+
+
+def pattern_file(request: Request, job: Job | None) -> Path:
+    """Return the pattern's file, from the request or from the job file.
+
+    Raises
+    ------
+    InputError
+        When neither names one.
+    """
+    if request.pattern is not None:
+        return request.pattern
+    if job is None or job.pattern is None:
+        raise InputError("no pattern given: name a mesh file, or say pattern = ... in the job file")
+    return job.folder / job.pattern
+
+
+def read_inputs(request: Request, job: Job | None, *, progress: Progress = QUIET) -> Inputs:
+    """Read settings and pattern; what the request leaves open is taken from the job file.
+
+    Raises
+    ------
+    InputError
+        For the first thing that cannot be used.
+    """
+    file = pattern_file(request, job)
+    settings = resolve_settings(job=job, cards_dir=request.cards, overrides=request.settings)
+    height = request.height or (None if request.unit or job is None else job.height)
+    up = request.up or (None if job is None else job.up)
+    front = request.front or (None if job is None else job.front)
+    height_mm = None if height is None else parse_length_mm(height, what="height")
+    up_axis = None if up is None else parse_axis(up, what="up")
+    front_axis = None if front is None else parse_axis(front, what="front")
+    progress.step("reading the pattern", 0.0)
+    pattern = load_pattern(file, height_mm=height_mm, unit=request.unit, up=up_axis, front=front_axis)
+    title = job.title if job is not None and job.title else pattern.name
+    return Inputs(job=job, settings=settings, pattern=pattern, title=title)
+
+
+def _chosen(request: PlanRequest) -> Chosen | None:
+    """Return the answer that a request takes up."""
+    if request.answer is None and request.ranking is None:
+        return None
+    if request.ranking is None:
+        raise InputError("--answer: say which ranking it is one of: --from FOLDER, as moldplan split made it")
+    if request.answer is None:
+        raise InputError(f"--from {request.ranking}: say which answer to take: --answer 1")
+    if request.cut is not None:
+        raise InputError("--cut and --answer both say where to split: give one of them")
+    return read_chosen(request.ranking, request.answer)
+
+
+def _with_chosen(request: PlanRequest, chosen: Chosen) -> PlanRequest:
+    """Take from the ranking what a request leaves open: height and directions."""
+    height = request.height or (None if request.unit else f"{chosen.height_mm!r} mm")
+    return replace(request, height=height, up=request.up or chosen.up, front=request.front or chosen.front)
 
 
 def carry_out(prepared: Prepared, *, progress: Progress = QUIET) -> Made:
@@ -126,6 +213,7 @@ def carry_out(prepared: Prepared, *, progress: Progress = QUIET) -> Made:
         title=prepared.title,
         progress=progress.part(0.0, 0.8),
     )
+    plan = plan if prepared.answer is None else answered(plan)
     with _place(prepared) as (work, revision, folder):
         plan = revised(plan, revision)
         notes = _write(plan, work, prepared.parts, progress)
@@ -133,28 +221,14 @@ def carry_out(prepared: Prepared, *, progress: Progress = QUIET) -> Made:
     return Made(plan=plan, folder=folder, files=tuple(folder / name for name in names), notes=notes)
 
 
-def _with_job(request: PlanRequest, job: Job) -> PlanRequest:
-    """Fill what the request leaves open from the job file."""
-    pattern = None if job.pattern is None else job.folder / job.pattern
-    return replace(
-        request,
-        pattern=request.pattern or pattern,
-        height=request.height or (None if request.unit else job.height),
-        up=request.up or job.up,
-        front=request.front or job.front,
-        cut=request.cut or job.cut,
-    )
-
-
-def _target(request: PlanRequest) -> tuple[Path, Path | None]:
+def _target(request: PlanRequest, job: Job | None) -> tuple[Path, Path | None]:
     """Return where results go, checked, and the job folder when it keeps them as a revision."""
     if request.out is not None:
         check_target(request.out)
         return request.out, None
     if request.job is not None and request.job.is_dir():
         return request.job / next_revision(request.job), request.job
-    assert request.pattern is not None  # noqa: S101 - checked by the caller
-    out = Path(f"{request.pattern.stem}-plan")
+    out = Path(f"{pattern_file(request, job).stem}-plan")
     check_target(out)
     return out, None
 

@@ -1,0 +1,119 @@
+"""Taking up an answer of an earlier ranking: `split.json` read back, refused for another figure."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from moldplan.errors import InputError
+from moldplan.pattern.model import Pattern
+from moldplan.release import package_version
+from moldplan.split import Plane
+from moldplan.units import Axis, parse_axis
+
+#: What the ranking is called in its folder.
+SPLIT_FILE: Final = "split.json"
+#: Sizes that differ by less than this share are the same: the height was given as a text both times.
+SAME_SIZE: Final = 1e-6
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chosen:
+    """One answer of a ranking, and what the ranking was made of."""
+
+    file: Path
+    number: int
+    plane: Plane
+    sha256: str
+    size_mm: tuple[float, float, float]
+    up: Axis
+    front: Axis
+
+    @property
+    def height_mm(self) -> float:
+        """How tall the figure was."""
+        return self.size_mm["xyz".index(self.up[1])]
+
+
+def read_chosen(folder: Path, number: int) -> Chosen:
+    """Return answer `number` of the ranking in `folder` (or of a `split.json` itself).
+
+    Raises
+    ------
+    InputError
+        When there is no such file or answer, or another version of moldplan made it.
+    """
+    file = folder / SPLIT_FILE if folder.is_dir() else folder
+    document = _document(file)
+    try:
+        return _chosen(file, document, number)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(
+            f"{file}: is no ranking of moldplan: make one with: moldplan split PATTERN"
+        ) from error
+
+
+def check_chosen(chosen: Chosen, pattern: Pattern) -> None:
+    """Refuse an answer that was worked out for another figure.
+
+    Raises
+    ------
+    InputError
+        Naming what differs: the pattern's file, its size, or the way it stands.
+    """
+    again = "run moldplan split again, or give what the ranking was made with"
+    if pattern.survey.sha256 != chosen.sha256:
+        raise InputError(
+            f"{chosen.file}: was made from another pattern than {pattern.survey.file_name}: {again}"
+        )
+    for axis, now, then in zip("xyz", pattern.size_mm, chosen.size_mm, strict=True):
+        if abs(now - then) > SAME_SIZE * then:
+            raise InputError(
+                f"{chosen.file}: was made for a figure {then:.1f} mm along {axis}, this one is {now:.1f} mm: "
+                f"{again}"
+            )
+    if (pattern.up, pattern.front) != (chosen.up, chosen.front):
+        raise InputError(
+            f"{chosen.file}: was made with {chosen.up} up and {chosen.front} in front, now it is "
+            f"{pattern.up} and {pattern.front}: {again}"
+        )
+
+
+def _document(file: Path) -> dict[str, Any]:
+    """Return the document in a file."""
+    try:
+        document = json.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise InputError(
+            f"{file}: there is no ranking: make one with: moldplan split PATTERN --out {file.parent}"
+        ) from error
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise InputError(f"{file}: cannot be read as JSON ({error}): run moldplan split again") from error
+    if not isinstance(document, dict) or "answers" not in document:
+        raise InputError(f"{file}: is no ranking of moldplan: make one with: moldplan split PATTERN")
+    made_by, now = document.get("moldplan"), package_version()
+    if made_by != now:
+        raise InputError(
+            f"{file}: was made by moldplan {made_by}, this is {now}, whose answers may differ: run moldplan "
+            "split again"
+        )
+    return document
+
+
+def _chosen(file: Path, document: dict[str, Any], number: int) -> Chosen:
+    """Return one answer of a document."""
+    pattern, answers = document["pattern"], {answer["number"]: answer for answer in document["answers"]}
+    if number not in answers:
+        raise InputError(f"{file}: has no answer {number}: it holds 1 to {len(answers)}")
+    answer = answers[number]
+    x, y, z = (float(value) for value in answer["normal"])
+    a, b, c = (float(value) for value in pattern["size_mm"])
+    return Chosen(
+        file=file,
+        number=number,
+        plane=Plane(normal=(x, y, z), offset_mm=float(answer["offset_mm"])),
+        sha256=str(pattern["sha256"]),
+        size_mm=(a, b, c),
+        up=parse_axis(pattern["up"], what="up"),
+        front=parse_axis(pattern["front"], what="front"),
+    )

@@ -1,0 +1,123 @@
+"""The lines a ranking ends with: what was looked at, each answer with its sentence, what comes next."""
+
+from collections.abc import Iterator
+
+from moldplan.choice.model import Answer, Ranking
+from moldplan.findings import Finding
+from moldplan.split_request import SplitMade, SplitPrepared, SplitRequest
+from moldplan.units import kg, litres, mm
+
+_SEVERITIES = ("stop", "check", "note")
+
+
+def split_answers(made: SplitMade, *, pattern_text: str) -> list[str]:
+    """Return the closing lines of a ranking; `pattern_text` is the pattern as the person named it."""
+    ranking = made.ranking
+    rows = [("Pattern", pattern_line(ranking)), ("Looked at", _looked_at(ranking))]
+    for answer in ranking.shown:
+        rows.append((f"Answer {answer.number}", _answer(answer)))
+        rows.append(("", answer.sentence))
+        rows.extend(("", f"Softening: {line}") for line in softening_lines(answer)[:1])
+    more = len(ranking.answers) - len(ranking.shown)
+    if more:
+        rows.append(("And", f"{more} more on the front, in split.json"))
+    rows += [("Wishes", _wishes(ranking)), ("Files", f"{len(made.files)} in {made.folder}")]
+    rows.append(("Look first", _look_first(ranking)))
+    best = ranking.answers[0].number
+    rows.append(("Next", f"moldplan plan {pattern_text} --answer {best} --from {made.folder}"))
+    rows += [("Not made", note) for note in made.notes]
+    return [f"{name:<11}{text}" for name, text in rows]
+
+
+def split_dry_answers(prepared: SplitPrepared) -> list[str]:
+    """Return what a ranking would make, in a few lines."""
+    x, y, z = prepared.pattern.size_mm
+    parts = ", ".join(("split.json", *(f"{part}/" for part in prepared.parts)))
+    return [
+        f"{'Pattern':<11}{prepared.pattern.name}: {x:.0f} x {y:.0f} x {z:.0f} mm",
+        f"{'Would':<11}look for splits and measure them as moulds, {prepared.top} side by side",
+        f"{'Would make':<11}{parts} in {prepared.out}",
+        f"{'Written':<11}nothing (dry run)",
+    ]
+
+
+def folder_line(request: SplitRequest, made: SplitMade) -> str:
+    """Return what came of one pattern of a folder, in one line."""
+    best = made.ranking.answers[0]
+    return (
+        f"{request.pattern}: {len(made.ranking.shown)} answers in {made.folder}; first "
+        f"{' / '.join(best.called)}, locks {litres(best.measures.undercut_mm3)}, rubber {kg(best.measures.rubber_kg)}"
+    )
+
+
+def pattern_line(ranking: Ranking) -> str:
+    """Return the pattern in one line: name, size, volume, and which way it stands."""
+    pattern = ranking.pattern
+    x, y, z = pattern.size_mm
+    way = f"{pattern.up} up, front towards {pattern.front}" + ("" if pattern.front_given else " (assumed)")
+    return f"{pattern.name}: {x:.0f} x {y:.0f} x {z:.0f} mm, {litres(pattern.volume_mm3)}; {way}"
+
+
+def _looked_at(ranking: Ranking) -> str:
+    splits, best = ranking.splits, ranking.splits.candidates[0]
+    differ = abs(best.light_undercut_mm3 - best.undercut_mm3) / max(best.undercut_mm3, 1.0)
+    return (
+        f"{splits.directions_tried} directions, any other is within {splits.cover_deg:.1f} deg of one; "
+        f"least undercut {litres(best.undercut_mm3)} before rounding (lighter copy and whole mesh differ "
+        f"{differ:.1%})"
+    )
+
+
+def _answer(answer: Answer) -> str:
+    measures, plane = answer.measures, answer.plane
+    worst = "" if answer.worst is None else f" (at worst {litres(answer.worst.undercut_mm3)})"
+    return (
+        f"{' / '.join(answer.called)} ({answer.kind}): {answer.saw.words}, {plane.offset_mm + 0.0:.0f} mm "
+        f"from the middle; locks {litres(measures.undercut_mm3)}{worst}, rubber {kg(measures.rubber_kg)}, "
+        f"seam {mm(measures.seam.length_mm)}, stretch {measures.peel_strain:.0%}"
+    )
+
+
+def softening_lines(answer: Answer) -> list[str]:
+    """Return the softening advice of an answer in shop words, what the shop decides itself first."""
+    called = {half.name: half.called for half in answer.measures.halves}
+    ordered = sorted(answer.softening, key=lambda item: (item.needs_approval, -item.saves_mm3))
+    lines = []
+    for item in ordered:
+        how = "filler" if item.way == "fill" else "carving"
+        asked = "; ask the client first" if item.needs_approval else ""
+        lines.append(
+            f"undercut {item.region} of the {called[item.half]} half goes with up to "
+            f"{mm(item.thickest_mm)} of {how}, {litres(item.amount_mm3)}; saves {kg(item.saves_kg)} of rubber{asked}"
+        )
+    return lines
+
+
+def _wishes(ranking: Ranking) -> str:
+    wishes = ranking.wishes
+    wished = (
+        wishes.seam_upright, wishes.pull, wishes.largest_board_mm, wishes.heaviest_half_kg, wishes.keep_clean
+    )  # fmt: skip
+    if not any(wished):
+        return "none given"
+    broken = ranking.answers[0].broken
+    if not broken:
+        return "all held by answer 1"
+    return "answer 1 does not hold: " + "; ".join(
+        f"{item.wish} ({item.value:.0f} {item.unit}, wished {item.limit:.0f})" for item in broken
+    )
+
+
+def _look_first(ranking: Ranking) -> str:
+    """Name the gravest finding, else the comparing sheet."""
+    for finding in _by_severity(ranking.findings):
+        if finding.severity != "note":
+            more = sum(other.severity != "note" for other in ranking.findings) - 1
+            rest = f" (and {more} more in split.json)" if more else ""
+            return f"{finding.severity.upper()}: {finding.advice}{rest}"
+    return "the comparing sheet in views"
+
+
+def _by_severity(findings: tuple[Finding, ...]) -> Iterator[Finding]:
+    for severity in _SEVERITIES:
+        yield from (finding for finding in findings if finding.severity == severity)
