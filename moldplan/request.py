@@ -116,7 +116,8 @@ def prepare(request: PlanRequest, *, progress: Progress = QUIET) -> Prepared:
     if chosen is not None:
         request = _with_chosen(request, chosen)
     job = read_request_job(request)
-    text = request.cut or (None if job is None or chosen is not None else job.cut)
+    from_job = None if job is None or chosen is not None else job.cut
+    text = from_job if request.cut is None else request.cut
     plane = None if text is None else parse_cut(text)
     out, job_folder = _target(request, job)
     inputs = read_inputs(request, job, progress=progress)
@@ -165,9 +166,9 @@ def read_inputs(request: Request, job: Job | None, *, progress: Progress = QUIET
     """
     file = pattern_file(request, job)
     settings = resolve_settings(job=job, cards_dir=request.cards, overrides=request.settings)
-    height = request.height or (None if request.unit or job is None else job.height)
-    up = request.up or (None if job is None else job.up)
-    front = request.front or (None if job is None else job.front)
+    if job is not None:
+        request = _with_job(request, job)
+    height, up, front = request.height, request.up, request.front
     height_mm = None if height is None else parse_length_mm(height, what="height")
     up_axis = None if up is None else parse_axis(up, what="up")
     front_axis = None if front is None else parse_axis(front, what="front")
@@ -175,6 +176,16 @@ def read_inputs(request: Request, job: Job | None, *, progress: Progress = QUIET
     pattern = load_pattern(file, height_mm=height_mm, unit=request.unit, up=up_axis, front=front_axis)
     title = job.title if job is not None and job.title else pattern.name
     return Inputs(job=job, settings=settings, pattern=pattern, title=title)
+
+
+def _with_job(request: Request, job: Job) -> Request:
+    """Fill what a request leaves open from the job file."""
+    return replace(
+        request,
+        height=request.height or (None if request.unit else job.height),
+        up=request.up or job.up,
+        front=request.front or job.front,
+    )
 
 
 def _chosen(request: PlanRequest) -> Chosen | None:

@@ -46,7 +46,8 @@ def folder_line(request: SplitRequest, made: SplitMade) -> str:
     best = made.ranking.answers[0]
     return (
         f"{request.pattern}: {len(made.ranking.shown)} answers in {made.folder}; first "
-        f"{' / '.join(best.called)}, locks {litres(best.measures.undercut_mm3)}, rubber {kg(best.measures.rubber_kg)}"
+        f"{' / '.join(best.called)}, locks {litres(best.measures.undercut_mm3)}, "
+        f"rubber {kg(best.measures.rubber_kg)}"
     )
 
 
@@ -88,7 +89,8 @@ def softening_lines(answer: Answer) -> list[str]:
         asked = "; ask the client first" if item.needs_approval else ""
         lines.append(
             f"undercut {item.region} of the {called[item.half]} half goes with up to "
-            f"{mm(item.thickest_mm)} of {how}, {litres(item.amount_mm3)}; saves {kg(item.saves_kg)} of rubber{asked}"
+            f"{mm(item.thickest_mm)} of {how}, {litres(item.amount_mm3)}; "
+            f"saves {kg(item.saves_kg)} of rubber{asked}"
         )
     return lines
 
