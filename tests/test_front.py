@@ -202,7 +202,8 @@ def test_a_sentence_praises_what_is_best_and_names_what_it_costs() -> None:
         "Good for the least rubber; it costs 1.50 m of seam over the front (answer 2: 0.00 m)."
     )
     assert sentence(shown[1], shown, SETTINGS) == (
-        f"Good for the least seam over the figure's front; it costs {kg(40.0)} of rubber (answer 1: {kg(20.0)})."
+        "Good for the least seam over the figure's front; "
+        f"it costs {kg(40.0)} of rubber (answer 1: {kg(20.0)})."
     )
 
 
