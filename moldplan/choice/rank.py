@@ -39,7 +39,7 @@ from moldplan.choice.saw import best_sawable, kind_of, plane_of, round_offsets
 from moldplan.choice.soften import soften
 from moldplan.choice.wishes import broken_wishes
 from moldplan.choice.words import Compared, sentence
-from moldplan.half.model import Half
+from moldplan.half import cut
 from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.release import package_version
@@ -67,6 +67,8 @@ SAME_DEG: Final = 2.0
 SAME_OFFSET_SHARE: Final = 0.01
 #: A further answer of a kind already shown differs by at least this, deg.
 DIFFERENT_DEG: Final = 10.0
+#: Halves of heavier patterns are drawn from a lighter copy.
+DRAWN_FACES: Final = 300_000
 #: Cells a plane is rounded with.
 ROUNDING_CELLS: Final = 256
 #: Share of the volume each half holds when halves are to be light: nearly the same.
@@ -91,7 +93,6 @@ class _Measured:
 
     draft: _Draft
     measures: Measures
-    halves: tuple[Half, Half]
     broken: tuple[Broken, ...]
     on_front: bool = False
     score: float = 0.0
@@ -289,7 +290,7 @@ def _measured(
         measures, halves = measure(pattern, draft.plane, settings, patches=wishes.keep_clean, skin_mm3=skin)
         normal = draft.plane.normal
         broken = broken_wishes(wishes, normal=normal, measures=measures, pattern=pattern, margin_mm=margin)
-        return _Measured(draft=draft, measures=measures, halves=halves, broken=broken)
+        return _Measured(draft=draft, measures=measures, broken=broken)
 
     done: list[_Measured] = []
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="plane") as pool:
@@ -355,21 +356,39 @@ def _answers(
         Compared(number=number, kind=item.draft.kind, measures=item.measures, on_front=item.on_front)
         for number, item in enumerate(shown, start=1)
     ]
-    answers = []
-    for item, seen in zip(shown, compared, strict=True):
-        progress.step(f"looking closer at answer {seen.number}", (seen.number - 1) / len(shown))
-        worst = _worst(pattern, item, settings)
-        softening = tuple(advice for half in item.halves for advice in soften(half, settings))
-        answers.append(
-            replace(
-                _answer(pattern, seen.number, item, sentence(seen, compared, settings)),
-                shown=True, worst=worst, softening=softening, halves=item.halves,
-            )
-        )  # fmt: skip
+    said = [sentence(seen, compared, settings) for seen in compared]
+    drawn = _drawn(pattern)
+
+    def closer(number: int) -> Answer:
+        item = shown[number]
+        progress.step(f"looking closer at answer {number + 1}", number / len(shown))
+        halves = cut(pattern, item.draft.plane, called=_names(pattern, item.draft.plane))
+        return replace(
+            _answer(pattern, number + 1, item, said[number]),
+            shown=True,
+            worst=_worst(pattern, item, settings),
+            softening=tuple(advice for half in halves for advice in soften(half, settings)),
+            halves=halves if drawn is pattern else cut(drawn, item.draft.plane),
+        )
+
+    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="answer") as pool:
+        answers = list(pool.map(closer, range(len(shown))))
     for number, item in enumerate(rest, start=len(shown) + 1):
         seen = Compared(number=number, kind=item.draft.kind, measures=item.measures, on_front=True)
         answers.append(_answer(pattern, number, item, sentence(seen, compared, settings)))
     return tuple(answers)
+
+
+def _drawn(pattern: Pattern) -> Pattern:
+    """Return the pattern, or a lighter one when so many triangles would only fill the memory."""
+    if len(pattern.faces) <= DRAWN_FACES:
+        return pattern
+    vertices, faces, _ = light_copy(pattern.vertices, pattern.faces, most=DRAWN_FACES)
+    return replace(pattern, vertices=vertices, faces=faces)
+
+
+def _names(pattern: Pattern, plane: Plane) -> tuple[str, str]:
+    return called(plane.normal, pattern.up, pattern.front)
 
 
 def _answer(pattern: Pattern, number: int, item: _Measured, words: str) -> Answer:
@@ -378,7 +397,7 @@ def _answer(pattern: Pattern, number: int, item: _Measured, words: str) -> Answe
     return Answer(
         number=number,
         kind=draft.kind,
-        called=called(draft.plane.normal, pattern.up, pattern.front),
+        called=_names(pattern, draft.plane),
         plane=draft.plane,
         saw=draft.saw,
         measures=item.measures,
