@@ -170,6 +170,11 @@ def directions(vertices: Floats, faces: Ints, *, level: int, flats: Floats, extr
             even_axes(level),
         ]
     )
+    return unlike(wanted)
+
+
+def unlike(wanted: Floats) -> Floats:
+    """Return those of `wanted` (n, 3), in order, facing as their planes do, none twice, shape (k, 3)."""
     kept, count = np.zeros_like(wanted), 0
     for axis in wanted:
         if np.abs(kept[:count] @ axis).max(initial=0.0) < SAME_COSINE:

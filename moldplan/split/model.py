@@ -24,9 +24,9 @@ class Plane:
 
 @dataclass(frozen=True, kw_only=True)
 class Candidate:
-    """One direction seen by the search, at its best allowed offset.
+    """One plane the search came to: a direction, refined, at its best allowed offset.
 
-    Volumes are sums over the whole mesh on the search's coarse grid; the plan measures the chosen one again.
+    Volumes are sums over the whole mesh on a grid of columns; the plan measures the chosen one exactly.
     """
 
     plane: Plane
@@ -34,6 +34,39 @@ class Candidate:
     locked_mm3: float
     share_above: float
     """Share of the volume in half A."""
+    light_undercut_mm3: float
+    """What the lighter copy, seen on fewer cells, made of the same direction while it was searched."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Seen:
+    """Every direction the first scan looked along, for a map of the globe; arrays are read-only.
+
+    `directions` (k, 3) are unit normals in the file's axes, each the one its plane goes by (front, left or
+    top); `undercut_mm3`, `locked_mm3` and `offset_mm` (k,) are what the lighter copy locks along each at
+    its best allowed offset.
+    """
+
+    directions: NDArray[np.float64]
+    undercut_mm3: NDArray[np.float64]
+    locked_mm3: NDArray[np.float64]
+    offset_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        """Make the arrays read-only."""
+        for array in self._arrays():
+            array.flags.writeable = False
+
+    def __eq__(self, other: object) -> bool:
+        """Return whether every number is the same."""
+        return isinstance(other, Seen) and all(
+            np.array_equal(one, two) for one, two in zip(self._arrays(), other._arrays(), strict=True)
+        )
+
+    __hash__ = None  # type: ignore[assignment] # values that hold arrays are no keys
+
+    def _arrays(self) -> tuple[NDArray[np.float64], ...]:
+        return self.directions, self.undercut_mm3, self.locked_mm3, self.offset_mm
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,11 +74,12 @@ class Splits:
     """Result of a search.
 
     `candidates` best first, how many directions were seen, how far (deg) any direction may be from the
-    nearest one seen, and, when the figure is a relief, the plane of its flat back (`normal` points from
-    the back into the figure) for a one-part open mould.
+    nearest one seen by the first scan, and, when the figure is a relief, the plane of its flat back (`normal`
+    points from the back into the figure) for a one-part open mould.
     """
 
     candidates: tuple[Candidate, ...]
     directions_tried: int
     cover_deg: float
     open_back: Plane | None
+    seen: Seen
