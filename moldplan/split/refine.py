@@ -11,7 +11,8 @@ Steps
        place then count once, and go on with 1.2 and 0.4 deg on finer cells. Every look takes its own best
        offset, so the offset is refined exactly at no cost. Looks are remembered: a step costs three new ones.
     3. With a region, neighbours are moved to the nearest allowed direction.
-    4. A kind that nothing came to gets a walk of its own from its best direction, fenced in.
+    4. A kind that nothing came to gets a walk of its own from its best direction, fenced in. The figure's own
+       axes stand as they are: they are the easiest to mark and to saw.
 
     Walks know nothing of each other, and no look depends on another's timing: the result is the same whatever
     runs them.
@@ -135,6 +136,16 @@ def missing(figure: Figure, scores: list[Score], found: list[Walk], *, fence: Fe
     return walks
 
 
+def square_on(figure: Figure, scores: list[Score], found: list[Walk], *, fence: Fence) -> list[Walk]:
+    """Return the scan's own planes square to the figure's axes, without those that were found anyway."""
+    plain = [
+        Walk(number, item, fence)
+        for number, item in enumerate(scores)
+        if np.abs(item.direction).max() >= SAME_COSINE
+    ]
+    return [walk for walk in plain if not _known_plane(figure, walk.found, found)]
+
+
 def walked(figure: Figure, walk: Walk, steps_deg: tuple[float, ...], cells: int) -> Walk:
     """Return a walk at the end of its way downhill over ever finer nets; a pure task for any executor."""
     best = score(figure, walk.found.direction, cells=cells)
@@ -201,10 +212,15 @@ def distinct(figure: Figure, walks: list[Walk]) -> list[Walk]:
     """Return the walks without those that ended at a plane nearly a better one's; best first."""
     kept: list[Walk] = []
     for walk in best_first(walks, figure.step_mm3):
-        extent = float(np.ptp(figure.vertices @ walk.found.direction))
-        if not any(same_plane(walk.found, other.found, extent) for other in kept):
+        if not _known_plane(figure, walk.found, kept):
             kept.append(walk)
     return kept
+
+
+def _known_plane(figure: Figure, item: Score, walks: list[Walk]) -> bool:
+    """Return whether one of `walks` ended at nearly this plane."""
+    extent = float(np.ptp(figure.vertices @ item.direction))
+    return any(same_plane(item, walk.found, extent) for walk in walks)
 
 
 def same_plane(one: Score, other: Score, extent_mm: float) -> bool:

@@ -9,7 +9,8 @@ Steps
     2. A lighter copy of heavy meshes; the directions of `directions`, or those of the wished `region`.
     3. Each direction: one look, the best offset by the median (`sight`), moved to the nearest allowed one
        when a half would be too small or a patch in the way (`score`).
-    4. Refinement from the best directions (`refine`); what comes to nearly the same plane counts once.
+    4. Refinement from the best directions (`refine`); what comes to nearly the same plane counts once. Three
+       planes square to the figure's axes are kept as they are.
     5. The refined ones again on the whole mesh and finer cells; both numbers are kept.
     6. Ranked by undercut; what differs by less than a workshop can tell counts as equal, and then the
        direction a shop would prefer (front, left, up, ...) comes first.
@@ -45,6 +46,7 @@ from moldplan.split.refine import (
     kind_of,
     met,
     missing,
+    square_on,
     starts,
     walked,
 )
@@ -90,7 +92,7 @@ class SearchOptions:
     """Least share of the volume a half may hold, 0 to 0.5."""
     extra_axes: tuple[tuple[float, float, float], ...] = ()
     """Further directions to try, in the file's axes, any length but zero."""
-    light_faces: int = 120_000
+    light_faces: int = 60_000
     """Triangles above which the first pass runs on a lighter copy, at least 1000; for fewer than about
     this many making the copy costs more than it saves."""
     workers: int = 2
@@ -243,7 +245,7 @@ def _refined(  # noqa: PLR0913, PLR0917 - one step of `find_splits`, set apart t
     wanted: SearchOptions,
     progress: Progress,
 ) -> list[Walk]:
-    """Return the refined directions, nearly equal planes once, at least one of each allowed kind."""
+    """Return the ends of all walks, nearly equal planes once, at least one of each allowed kind."""
 
     def all_walked(walks: list[Walk], steps: tuple[float, ...], cells: int, part: Progress) -> list[Walk]:
         calls = [(figure, walk, steps, cells) for walk in walks]
@@ -254,7 +256,8 @@ def _refined(  # noqa: PLR0913, PLR0917 - one step of `find_splits`, set apart t
     fine = all_walked(met(figure, coarse), FINE_DEG, wanted.refine_cells, progress.part(0.4, 0.8))
     found = distinct(figure, fine)
     rest = missing(figure, scan, found, fence=fence)
-    return found + all_walked(rest, (COARSE_DEG, *FINE_DEG), wanted.refine_cells, progress.part(0.8, 1.0))
+    found += all_walked(rest, (COARSE_DEG, *FINE_DEG), wanted.refine_cells, progress.part(0.8, 1.0))
+    return found + square_on(figure, scan, found, fence=fence)
 
 
 def _measured(
