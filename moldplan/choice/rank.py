@@ -287,7 +287,7 @@ def _measured(
 
     def one(draft: _Draft) -> _Measured:
         progress.step("measuring the splits", 0.1)
-        measures, halves = measure(pattern, draft.plane, settings, patches=wishes.keep_clean, skin_mm3=skin)
+        measures, _ = measure(pattern, draft.plane, settings, patches=wishes.keep_clean, skin_mm3=skin)
         normal = draft.plane.normal
         broken = broken_wishes(wishes, normal=normal, measures=measures, pattern=pattern, margin_mm=margin)
         return _Measured(draft=draft, measures=measures, broken=broken)
