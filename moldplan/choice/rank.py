@@ -35,7 +35,7 @@ from moldplan.choice.findings import ranking_findings
 from moldplan.choice.front import on_front, scores
 from moldplan.choice.measure import measure, skin_volume
 from moldplan.choice.model import Answer, Broken, Kind, Measures, Ranking, Saw, Wishes, Worst
-from moldplan.choice.saw import best_sawable, kind_of, plane_of, round_offsets
+from moldplan.choice.saw import KINDS, best_sawable, kind_of, plane_of, round_offsets
 from moldplan.choice.soften import soften
 from moldplan.choice.wishes import broken_wishes
 from moldplan.choice.words import Compared, sentence
@@ -73,8 +73,6 @@ DRAWN_FACES: Final = 300_000
 ROUNDING_CELLS: Final = 256
 #: Share of the volume each half holds when halves are to be light: nearly the same.
 EVEN_SHARE: Final = 0.42
-
-_KINDS: Final[tuple[Kind, ...]] = ("front/back", "left/right", "top/bottom", "skew")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,7 +202,7 @@ def _rounded(
     """Return the sawable planes of the most promising candidates, near-duplicates dropped."""
     axes = figure_axes(pattern.up, pattern.front)
     rounding = _Rounding.of(pattern, axes, search, settings)
-    by_kind: dict[Kind, int] = dict.fromkeys(_KINDS, 0)
+    by_kind: dict[Kind, int] = dict.fromkeys(KINDS, 0)
     kept: list[_Draft] = []
     for number, candidate in enumerate(sorted(found, key=lambda item: item.undercut_mm3)):
         kind = kind_of(axes @ candidate.plane.array())
@@ -324,7 +322,7 @@ def _kept(measured: Sequence[_Measured], settings: Settings) -> list[_Measured]:
 def _shown(kept: Sequence[_Measured], top: int) -> tuple[list[_Measured], list[_Measured]]:
     """Return the answers to show, best first, and the others on the front."""
     shown: list[_Measured] = [kept[0]]
-    for kind in _KINDS:
+    for kind in KINDS:
         if len(shown) < top and all(item.draft.kind != kind for item in shown):
             first = next((item for item in kept if item.draft.kind == kind), None)
             if first is not None:

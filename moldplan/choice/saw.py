@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 from moldplan.choice.model import Kind, Saw
 from moldplan.split import Plane
 from moldplan.split.frame import facing, leading_axis
+from moldplan.split.refine import kind_of as kind_number
 
 Floats = NDArray[np.float64]
 
-#: Farther than this off the nearest of the figure's own axes a plane is a skew one, deg.
-SKEW_OVER_DEG: Final = 20.0
+#: The kinds in the search's own order.
+KINDS: Final[tuple[Kind, ...]] = ("front/back", "left/right", "top/bottom", "skew")
 
-_KINDS: Final[tuple[Kind, ...]] = ("front/back", "left/right", "top/bottom")
 _SQUARE: Final = ("square to the front", "square to the left side", "level")
 #: What moves, and to which side (first: a positive angle), for each axis and each of its two angles.
 _TURNS: Final = (
@@ -37,9 +37,7 @@ _NEIGHBOURS: Final = (-1, 0, 1)
 
 def kind_of(in_figure: Floats) -> Kind:
     """Return how a plane with this unit normal (figure's frame: front, left, up) parts the figure."""
-    axis = leading_axis(in_figure)
-    off_deg = math.degrees(math.acos(min(abs(float(in_figure[axis])), 1.0)))
-    return "skew" if off_deg > SKEW_OVER_DEG else _KINDS[axis]
+    return KINDS[kind_number(in_figure)]
 
 
 def angles_deg(in_figure: Floats) -> tuple[int, float, float]:
