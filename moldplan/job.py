@@ -5,7 +5,7 @@ revisions that `moldplan plan --job FOLDER` makes.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -13,12 +13,13 @@ from moldplan.cards import DEFAULT_CARDS, KINDS, CardChoice, Entry, Override, bu
 from moldplan.cards.lines import TomlText, nearest, read_toml, write_new
 from moldplan.errors import SettingError, UnitError
 from moldplan.units import parse_axis, parse_length_mm
+from moldplan.wishfile import TEMPLATE, WISHES, WishFields, read_wish_fields
 
 #: What the job file is called inside a job folder.
 JOB_FILE: Final = "job.toml"
 
 _FIELDS: Final = ("title", "pattern", "height", "up", "front", "cut")
-_TOP: Final = (*_FIELDS, "cards", "set")
+_TOP: Final = (*_FIELDS, "cards", "set", "wishes", "keep_clean")
 _LONGEST_TEXT: Final = 300  # a title or path; longer ones do not fit on any paper
 
 _HEAD = """\
@@ -69,6 +70,7 @@ class Job:
     cut: str | None
     card_choices: tuple[CardChoice, ...]
     overrides: tuple[Override, ...]
+    wishes: WishFields = field(default_factory=WishFields)
 
     @property
     def cards_folder(self) -> Path | None:
@@ -119,8 +121,7 @@ def read_job(path: Path) -> Job:
     toml = read_toml(file)
     for key in toml.data:
         if key not in _TOP:
-            advice = f"write [set.{key}]" if key in KINDS else nearest(key, _TOP)
-            raise SettingError(f"{toml.where((key,))}: unknown name {key!r} in a job file: {advice}")
+            raise SettingError(f"{toml.where((key,))}: unknown name {key!r} in a job file: {_advice(key)}")
     fields = {name: _text(toml, name) for name in _FIELDS}
     _check_fields(toml, fields)
     pattern = fields.pop("pattern")
@@ -130,8 +131,16 @@ def read_job(path: Path) -> Job:
         pattern=None if pattern is None else Path(pattern),
         card_choices=tuple(_card_choices(toml)),
         overrides=tuple(_overrides(toml)),
+        wishes=read_wish_fields(toml),
         **fields,
     )
+
+
+def _advice(key: str) -> str:
+    """Return what to do about an unknown name at the top of a job file."""
+    if key in KINDS:
+        return f"write [set.{key}]"
+    return "write it below [wishes]" if key in WISHES else nearest(key, _TOP)
 
 
 def _text(toml: TomlText, name: str) -> str | None:
@@ -171,20 +180,9 @@ def _translated(parse: Callable[[], object], where: str) -> None:
         raise SettingError(f"{where}: {error}") from error
 
 
-def _table(toml: TomlText, *path: str) -> Mapping[str, object]:
-    """Return a table of the job file, empty when it is left out."""
-    table: object = toml.data
-    for name in path:
-        table = table.get(name, {}) if isinstance(table, dict) else table
-    if not isinstance(table, dict):
-        name = ".".join(path)
-        raise SettingError(f"{toml.where(path)}: {name} is no table: write [{name}] on a line of its own")
-    return table
-
-
 def _card_choices(toml: TomlText) -> Iterator[CardChoice]:
     """Walk over the cards the job chooses."""
-    for kind, name in _table(toml, "cards").items():
+    for kind, name in toml.table("cards").items():
         where = toml.where(("cards", kind))
         if kind not in KINDS:
             raise SettingError(f"{where}: there is no kind of card {kind!r}: {nearest(kind, KINDS)}")
@@ -197,12 +195,12 @@ def _card_choices(toml: TomlText) -> Iterator[CardChoice]:
 
 def _overrides(toml: TomlText) -> Iterator[Override]:
     """Walk over the values the job file gives."""
-    for kind in _table(toml, "set"):
+    for kind in toml.table("set"):
         if kind not in KINDS:
             where = toml.where(("set", kind))
             raise SettingError(f"{where}: there is no kind of card {kind!r}: {nearest(kind, KINDS)}")
         keys = known_keys(kind)
-        for key, value in _table(toml, "set", kind).items():
+        for key, value in toml.table("set", kind).items():
             where = toml.where(("set", kind, key))
             if key not in keys:
                 raise SettingError(f"{where}: [set.{kind}] has no key {key!r}: {nearest(key, tuple(keys))}")
@@ -217,6 +215,7 @@ def _template() -> str:
         lines.append(
             f'# {kind} = "{DEFAULT_CARDS[kind]}"' + (f"  # or {_others(kind, names)}" if names[1:] else "")
         )
+    lines.append(TEMPLATE.rstrip("\n"))
     lines.append(_SETTINGS_HEAD)
     for kind in KINDS:
         lines.append(f"[set.{kind}]")

@@ -10,6 +10,7 @@ import pytest
 from moldplan.cards import DEFAULT_CARDS, KINDS, copy_card, known_keys, resolve_settings
 from moldplan.errors import OutputError, SettingError
 from moldplan.job import JOB_FILE, new_job, read_job
+from moldplan.wishfile import WAYS, WISHES, CleanFields, WishFields, parse_board_mm, parse_pull
 
 FULL = """\
 title = "Owl on books"
@@ -48,8 +49,8 @@ def write(tmp_path: Path) -> Callable[[str], Path]:
 
 
 def in_use(template: str) -> str:
-    """Take the comment mark from every line of a template that gives a value."""
-    return re.sub(r"^# (\w+ = )", r"\1", template, flags=re.MULTILINE)
+    """Take the comment mark from every line of a template that gives a value or begins a patch."""
+    return re.sub(r"^# (\w+ = |\[\[)", r"\1", template, flags=re.MULTILINE)
 
 
 def test_a_new_job_sets_nothing(tmp_path: Path) -> None:
@@ -59,6 +60,7 @@ def test_a_new_job_sets_nothing(tmp_path: Path) -> None:
     assert (job.title, job.pattern, job.height, job.up, job.front, job.cut) == (None,) * 6
     assert job.card_choices == ()
     assert job.overrides == ()
+    assert job.wishes == WishFields()
     assert resolve_settings(job=job) == resolve_settings()
 
 
@@ -66,7 +68,13 @@ def test_the_template_explains_every_field_and_setting_once(tmp_path: Path) -> N
     text = new_job(tmp_path).read_text(encoding="utf-8")
     commented = re.findall(r"^# (\w+) = ", text, flags=re.MULTILINE)
     settings = [key for kind in KINDS for key in known_keys(kind)]
-    assert commented == ["title", "pattern", "height", "up", "front", "cut", *KINDS, *settings]
+    wishes = ["seam_upright", "pull", "within", "largest_board", "heaviest_half"]
+    patches = ["name", "box", "name", "line", "name", "marked", "file", "name", "colour"]
+    assert commented == [
+        *("title", "pattern", "height", "up", "front", "cut"), *KINDS, *wishes, *patches, *settings,
+    ]  # fmt: skip
+    assert list(WISHES) == wishes
+    assert {*WAYS, "name", "file"} == set(patches)
 
 
 def test_the_template_put_to_use_says_what_the_built_in_cards_say(tmp_path: Path) -> None:
@@ -82,6 +90,22 @@ def test_the_template_put_to_use_says_what_the_built_in_cards_say(tmp_path: Path
         assert setting.value == (value if isinstance(value, str) else pytest.approx(value, rel=1e-8))
         line = int(setting.origin.removeprefix("job file job.toml, line "))
         assert lines[line - 1].startswith(f"{name.partition('.')[2]} = ")
+
+
+def test_the_template_put_to_use_wishes_what_it_explains(tmp_path: Path) -> None:
+    file = new_job(tmp_path)
+    file.write_text(in_use(file.read_text(encoding="utf-8")), encoding="utf-8")
+    wishes = read_job(file).wishes
+    assert wishes.seam_upright is True
+    assert (wishes.pull, wishes.within_deg) == ("front", 10.0)
+    assert (wishes.largest_board_mm, wishes.heaviest_half_kg) == ((2440.0, 1220.0), 40.0)
+    face, crest, lettering, beak = wishes.keep_clean
+    assert (face.name, crest.name, lettering.name, beak.name) == ("face", "crest", "lettering", "beak")
+    assert face.box_mm == ((-120.0, -300.0, 250.0), (120.0, -100.0, 600.0))
+    assert crest.line_mm is not None
+    assert crest.line_mm[1] == (60.0, -200.0, 430.0)
+    assert (lettering.marked, lettering.file) == ("keep_clean", Path("painted.ply"))
+    assert (beak.colour, beak.file) == ((255, 0, 0), None)
 
 
 def test_a_job_file_is_never_overwritten(tmp_path: Path) -> None:
@@ -227,3 +251,163 @@ def test_where_there_is_no_job_it_says_how_to_make_one(tmp_path: Path) -> None:
 def test_a_set_that_is_no_table(write: Callable[[str], Path]) -> None:
     with pytest.raises(SettingError, match=r"line 1: set is no table: write \[set\] on a line of its own"):
         read_job(write("set = 3"))
+
+
+# --- wishes -----------------------------------------------------------------------------------------------
+
+WISHED = """\
+title = "Owl"
+
+[wishes]
+seam_upright = true
+pull = "0, 3,4"
+within = "0.1 rad"
+largest_board = "1220 x 2440 mm"
+heaviest_half = "500 g"
+
+[[keep_clean]]
+name = "face"
+box = ["120, -100,600 mm", "-120,-300,250mm"]
+
+[[keep_clean]]
+name = "crest"
+line = [
+  "0,-220,480",
+  "60,-200,430",
+  "0,-190,380",
+]
+
+[[keep_clean]]
+marked = "soft"
+name = "lettering"
+file = "painted.ply"
+
+[[keep_clean]]
+name = "beak"
+colour = "#0080FF"
+"""
+
+
+def test_wishes_are_read(write: Callable[[str], Path]) -> None:
+    wishes = read_job(write(WISHED)).wishes
+    assert wishes == WishFields(
+        seam_upright=True, pull="0, 3,4", within_deg=pytest.approx(5.729577951308232, rel=1e-12),
+        largest_board_mm=(2440.0, 1220.0), heaviest_half_kg=0.5,
+        keep_clean=(
+            CleanFields(
+                name="face", where="job.toml, line 10",
+                box_mm=((-120.0, -300.0, 250.0), (120.0, -100.0, 600.0)),
+            ),
+            CleanFields(
+                name="crest", where="job.toml, line 14",
+                line_mm=((0.0, -220.0, 480.0), (60.0, -200.0, 430.0), (0.0, -190.0, 380.0)),
+            ),
+            CleanFields(
+                name="lettering", where="job.toml, line 22", marked="soft", file=Path("painted.ply")
+            ),
+            CleanFields(name="beak", where="job.toml, line 27", colour=(0, 128, 255)),
+        ),
+    )  # fmt: skip
+    assert read_job(write("[wishes]\nseam_upright = false")).wishes == WishFields(seam_upright=False)
+
+
+@pytest.mark.parametrize(
+    ("text", "board"),
+    [
+        ("2440 mm x 1220 mm", (2440.0, 1220.0)),
+        ("1.22m X 2.44m", (2440.0, 1220.0)),
+        ("244 \u00d7 122 cm", (2440.0, 1220.0)),
+        ("4 ft x 1220 mm", (1220.0, 1219.2)),
+    ],
+)
+def test_ways_to_write_a_board(text: str, board: tuple[float, float]) -> None:
+    assert parse_board_mm(text) == pytest.approx(board, rel=1e-12)
+
+
+def test_a_pull_in_numbers_has_unit_length() -> None:
+    assert parse_pull("0, 3,4") == (0.0, 0.6, 0.8)
+    assert parse_pull(" Up ") == "up"
+
+
+# As MISTAKES, of the job file with wishes.
+WISH_MISTAKES = [
+    (
+        "title =",
+        "pull =",
+        r"^job\.toml, line 1: unknown name 'pull' in a job file: write it below \[wishes\]",
+    ),
+    (
+        "seam_upright",
+        "seam_uprigt",
+        r"line 4: unknown name 'seam_uprigt' in \[wishes\]: did you mean seam_upr",
+    ),
+    ("true", '"yes"', r"line 4: seam_upright is 'yes': write true or false, without quotes"),
+    ('"0, 3,4"', '"frnt"', r"line 5: pull 'frnt' is no direction: did you mean front\? Or give three numb"),
+    ('"0, 3,4"', '"0,0,0"', r"line 5: pull '0,0,0' points nowhere: give three numbers that are not all 0"),
+    ('"0, 3,4"', '"0,1"', r"line 5: pull '0,1' is not three numbers: write x,y,z"),
+    ('"0, 3,4"', '"0,1,x"', r"line 5: pull '0,1,x' is not three numbers"),
+    ('"0, 3,4"', '"0,1,inf"', r"line 5: pull '0,1,inf' is not three numbers"),
+    ('"0, 3,4"', "[0, 1, 0]", r"line 5: pull is \[0, 1, 0\], which is no text: write pull = "),
+    ('"0.1 rad"', "10", r"line 6: within 10 carries no unit: write 10 deg or 10 rad"),
+    ('"0.1 rad"', '"91 deg"', r"line 6: within is 91 deg, allowed is 0 to 90 deg off the pull"),
+    ('"0.1 rad"', '"-1 deg"', r"line 6: within is -1 deg, allowed is 0 to 90 deg"),
+    ('"0.1 rad"', "true", r"line 6: within is True, which is no text"),
+    ('"1220 x 2440 mm"', '"2440 mm"', r"line 7: largest_board '2440 mm' is not two lengths: write it like"),
+    ('"1220 x 2440 mm"', '"1220 x 2440"', r"line 7: largest_board 1220 carries no unit"),
+    ('"1220 x 2440 mm"', '"1 m x 0 m"', r"line 7: largest_board '0 m' is not above zero"),
+    ('"1220 x 2440 mm"', '"1 m x 2 kg"', r"line 7: largest_board '2 kg' is of another kind"),
+    ('"500 g"', '"0 kg"', r"line 8: heaviest_half '0 kg' is not above zero: write a mass like 40 kg"),
+    ('"500 g"', '"40"', r"line 8: heaviest_half 40 carries no unit: write 40 kg or 40 g"),
+    ('name = "face"', "", r"^job\.toml, line 10: this \[\[keep_clean\]\] has no name: add name = "),
+    ('name = "face"', "name = 3", r"line 11: name is 3, which is no text"),
+    ('name = "face"', f'name = "{"x" * 41}"', r"line 11: name 'x+' is longer than 40 characters: shorten it"),
+    ('name = "crest"', 'name = "face"', r"line 15: two patches are called 'face': give each its own name"),
+    (
+        'name = "crest"',
+        'nam = "crest"',
+        r"line 15: unknown name 'nam' in \[\[keep_clean\]\]: did you mean name",
+    ),
+    ("box = [", "bx = [", r"line 12: unknown name 'bx' in \[\[keep_clean\]\]: did you mean box\?"),
+    (
+        'colour = "#0080FF"',
+        "",
+        r"line 27: nothing says where the patch lies: give one of box, line, marked or",
+    ),
+    ('marked = "soft"', 'marked = "soft"\ncolour = "#ff0000"', r"line 24: marked and colour both say where"),
+    ('"120, -100,600 mm"', '"120,-100"', r"line 12: box: place '120,-100' is not three numbers"),
+    ('"120, -100,600 mm", ', "", r"line 12: box is not a list of 2 places: write box = \["),
+    ('"120, -100,600 mm"', "7", r"line 12: a place of box is 7, which is no text"),
+    ("-120,-300,250mm", "120,-300,250", r"line 12: box: both corners have x 120: give two opposite corners"),
+    ('  "0,-190,380",\n', "", r"line 16: line is not a list of 3 to 1000 places: write line = \["),
+    ('"#0080FF"', '"red"', r"line 29: colour 'red' is no colour: write # and six digits"),
+    ('"soft"', "1", r"line 23: marked is 1, which is no text"),
+    (
+        'colour = "#0080FF"',
+        'box = ["0,0,0", "1,1,1"]\nfile = "a.ply"',
+        r"line 30: file goes with marked or col",
+    ),
+    ('"painted.ply"', '""', r"line 25: file is '', which is no text"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "message"), WISH_MISTAKES)
+def test_a_mistaken_wish_is_told_with_its_line(
+    old: str, new: str, message: str, write: Callable[[str], Path]
+) -> None:
+    assert old in WISHED
+    with pytest.raises(SettingError, match=message) as raised:
+        read_job(write(WISHED.replace(old, new)))
+    assert "\n" not in str(raised.value)
+
+
+def test_patches_have_to_be_a_list_of_tables(write: Callable[[str], Path]) -> None:
+    for text in ("keep_clean = 3", "keep_clean = [3]", '[keep_clean]\nname = "face"'):
+        with pytest.raises(SettingError, match=r"line 1: keep_clean is no list of tables: write \[\[keep_cl"):
+            read_job(write(text))
+
+
+def test_wishes_have_to_be_a_table(write: Callable[[str], Path]) -> None:
+    with pytest.raises(
+        SettingError, match=r"line 1: wishes is no table: write \[wishes\] on a line of its own"
+    ):
+        read_job(write("wishes = 3"))

@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -15,7 +15,7 @@ LARGEST_BYTES: Final = 1_000_000
 
 _MOST_BITS: Final = 64  # TOML: whole numbers are of 64 bits
 
-_HEADER = re.compile(r"\s*\[{1,2}\s*([^\[\]]+?)\s*\]{1,2}\s*(?:#.*)?")
+_HEADER = re.compile(r"\s*(\[{1,2})\s*([^\[\]]+?)\s*\]{1,2}\s*(?:#.*)?")
 _KEY = re.compile(r"\s*((?:\"[^\"]*\"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:\"[^\"]*\"|'[^']*'|[\w-]+))*)\s*=\s*(.*)")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
@@ -29,7 +29,10 @@ class TomlText:
     data: dict[str, Any]
 
     def line_of(self, path: Sequence[str]) -> int | None:
-        """Return the line (from 1) that sets the value at `path`, or else the nearest table above it."""
+        """Return the line (from 1) that sets the value at `path`, or else the nearest table above it.
+
+        The tables of a list are named by their number from 0: ("keep_clean", "1", "name").
+        """
         places = dict(_places(self.text))
         for length in range(len(path), 0, -1):
             if (line := places.get(tuple(path[:length]))) is not None:
@@ -40,6 +43,22 @@ class TomlText:
         """Return "FILE, line N" for the value at `path`, or "FILE" when the line cannot be told."""
         line = self.line_of(path)
         return self.label if line is None else f"{self.label}, line {line}"
+
+    def table(self, *path: str) -> Mapping[str, object]:
+        """Return the table at `path`, empty when it is left out.
+
+        Raises
+        ------
+        SettingError
+            When something else stands there; the message names the line.
+        """
+        found: object = self.data
+        for name in path:
+            found = found.get(name, {}) if isinstance(found, dict) else found
+        if not isinstance(found, dict):
+            name = ".".join(path)
+            raise SettingError(f"{self.where(path)}: {name} is no table: write [{name}] on a line of its own")
+        return found
 
 
 def read_toml(path: Path, *, label: str | None = None) -> TomlText:
@@ -152,12 +171,18 @@ def _places(text: str) -> Iterator[tuple[tuple[str, ...], int]]:
     stepped over; keys inside an inline table count as standing where the inline table stands.
     """
     table: tuple[str, ...] = ()
+    listed: dict[tuple[str, ...], int] = {}
     closing: str | None = None
     for number, line in enumerate(text.split("\n"), start=1):
         if closing is not None:
             closing = None if closing in line else closing
         elif (match := _HEADER.fullmatch(line)) is not None:
-            table = _parts(match[1])
+            table = _parts(match[2])
+            if match[1] == "[[":
+                listed[table] = listed.get(table, -1) + 1
+                if listed[table] == 0:
+                    yield table, number  # the list itself stands where its first table does
+                table = (*table, str(listed[table]))
             yield table, number
         elif (match := _KEY.match(line)) is not None:
             yield (*table, *_parts(match[1])), number
