@@ -7,22 +7,22 @@ Goal
 Steps
     1. Connect to a scheduler that somebody started, and refuse workers with another moldplan: another
        version could give other numbers, or not know the task at all.
-    2. A task is sent by name, its small arguments with it. A large argument (the mesh) is sent once, as a task
-       of its own whose result the workers hand on to each other.
+    2. A task is sent by name, its small arguments with it. A large argument (the mesh) is sent once, as a
+       task of its own whose result the workers hand on to each other.
     3. What only Dask knows as an error becomes `BrokenExecutor`, so that callers need not know Dask.
 
 Why a task and not Dask's own scattered data
     Scattered data lie on one worker and are gone with it. A task can be run again: when a worker dies the
-    scheduler gives all it held or was doing to the others. It does so of its own accord, until a task has seen
-    several workers die; tasks that raise an error are not tried again, for they would raise it again.
+    scheduler gives all it held or was doing to the others. It does so of its own accord, until a task has
+    seen several workers die; tasks that raise an error are not tried again, for they would raise it again.
 """
 
+import logging
 import pickle
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
-from types import ModuleType
 from typing import Any, Final, TypeVar
 from urllib.parse import urlsplit
 
@@ -44,6 +44,8 @@ PATIENCE_S: Final = 0.1
 LARGE_BYTES: Final = 100_000
 #: Large arguments that the cluster keeps at a time, besides those that tasks still wait for.
 LARGE_KEPT: Final = 4
+#: Dask warns of tasks of 10 MB; ours are meshes, sent once.
+_LARGE_ALLOWED: Final = {"distributed.admin.large-graph-warning-threshold": "8GiB"}
 
 
 @contextmanager
@@ -60,17 +62,17 @@ def cluster_executor(address: str | None, *, connect_s: float = CONNECT_S) -> It
     Yields
     ------
     Executor or None
-        Takes functions at the top level of moldplan's modules, with arguments that can be pickled. Tasks that a
-        dying worker leaves undone run again on the others. When all workers have gone tasks wait for new ones.
-        An error of the cluster itself is a `concurrent.futures.BrokenExecutor`.
+        Takes functions at the top level of moldplan's modules, with arguments that can be pickled. Tasks
+        that a dying worker leaves undone run again on the others. When all workers have gone tasks wait for
+        new ones. An error of the cluster itself is a `concurrent.futures.BrokenExecutor`.
 
     Raises
     ------
     SettingError
         When the address is not of this form.
     InputError
-        When the extra is not installed, nothing answers at the address, no worker is there, or one has another
-        moldplan or none.
+        When the extra is not installed, nothing answers at the address, no worker is there, or one has
+        another moldplan or none.
 
     Notes
     -----
@@ -82,14 +84,26 @@ def cluster_executor(address: str | None, *, connect_s: float = CONNECT_S) -> It
         yield None
         return
     _check_address(address)
-    distributed = _distributed()
-    client = _connected(distributed, address, connect_s)
-    try:
-        _check_workers(client, address, connect_s)
-        with distributed.client.dask.config.set({"distributed.admin.large-graph-warning-threshold": "4GiB"}):
+    dask, distributed = _dask()
+    with _quiet_about_losses(), dask.config.set(_LARGE_ALLOWED):
+        client = _connected(distributed.Client, address, connect_s)
+        try:
+            _check_workers(client, address, connect_s)
             yield _ClusterExecutor(client, address)
+        finally:
+            client.close()
+
+
+@contextmanager
+def _quiet_about_losses() -> Iterator[None]:
+    """Keep Dask's client from logging a traceback when the scheduler goes: the error says it in one line."""
+    logger = logging.getLogger("distributed.client")
+    before = logger.level
+    logger.setLevel(logging.CRITICAL)
+    try:
+        yield
     finally:
-        client.close()
+        logger.setLevel(before)
 
 
 def spread(
@@ -134,22 +148,25 @@ def spread(
         for number, (item, future) in enumerate(zip(items, waiting, strict=True)):
             while not wait([future], timeout=PATIENCE_S).done:
                 progress.step(f"waiting for item {number + 1} of {len(items)}", number / len(items))
-            yield item, _outcome(future)
+            outcome: Result | Exception = _outcome(future)
+            yield item, outcome
     finally:
         for future in waiting:
             future.cancel()
 
 
-def _outcome(future: "Future[Result]") -> Result | Exception:
+def _outcome(future: Future[Result]) -> Result | Exception:
     """Return the result of a finished task, or the exception it raised."""
-    try:
+    error = future.exception()
+    if error is None:
         return future.result()
-    except BrokenExecutor as error:
+    if isinstance(error, BrokenExecutor):
         raise InputError(
-            f"executor: its workers ended ({error}); start them again, or run without"
+            f"executor: its workers ended ({error}); start them again, or run without one"
         ) from error
-    except Exception as error:  # noqa: BLE001 - handed to the caller, who knows the item
-        return error
+    if not isinstance(error, Exception):
+        raise error
+    return error
 
 
 class _ClusterExecutor(Executor):
@@ -161,7 +178,7 @@ class _ClusterExecutor(Executor):
         self._inner: Executor = client.get_executor(pure=False)
         self._large: OrderedDict[int, tuple[object, object]] = OrderedDict()
 
-    def submit(self, function: Callable[..., Result], /, *args: Any, **named: Any) -> "Future[Result]":  # noqa: ANN401 - the base class's own signature
+    def submit(self, function: Callable[..., Result], /, *args: Any, **named: Any) -> Future[Result]:  # noqa: ANN401 - the base class's own signature
         """Hand a task to the cluster."""
         if self._client.status != "running":
             raise BrokenExecutor(f"the scheduler at {self._address} no longer answers")
@@ -194,11 +211,11 @@ def _held(argument: Value) -> Value:
     return argument
 
 
-def _translated(inner: "Future[Result]", address: str) -> "Future[Result]":
+def _translated(inner: Future[Result], address: str) -> Future[Result]:
     """Return a future that ends as `inner` does, with Dask's own errors put as a broken executor."""
     outer: Future[Result] = Future()
 
-    def ended(done: "Future[Result]") -> None:
+    def ended(done: Future[Result]) -> None:
         if outer.cancelled() or not outer.set_running_or_notify_cancel():
             return
         error = _lost(done, address)
@@ -207,7 +224,7 @@ def _translated(inner: "Future[Result]", address: str) -> "Future[Result]":
         else:
             outer.set_exception(error)
 
-    def called_off(done: "Future[Result]") -> None:
+    def called_off(done: Future[Result]) -> None:
         if done.cancelled():
             inner.cancel()
 
@@ -216,7 +233,7 @@ def _translated(inner: "Future[Result]", address: str) -> "Future[Result]":
     return outer
 
 
-def _lost(done: "Future[Result]", address: str) -> BaseException | None:
+def _lost(done: Future[Result], address: str) -> BaseException | None:
     """Return the error that a finished task ended with, in words that need no Dask; None for a result."""
     if done.cancelled():
         return BrokenExecutor(f"the scheduler at {address} called the task off or no longer answers")
@@ -240,21 +257,22 @@ def _check_address(address: str) -> None:
         )
 
 
-def _distributed() -> ModuleType:
-    """Return the Dask library, which comes with an extra."""
+def _dask() -> tuple[Any, Any]:
+    """Return Dask's two libraries, which come with an extra."""
     try:
-        import distributed  # noqa: PLC0415 - optional and slow to import
+        import dask  # noqa: PLC0415 - optional and slow to import
+        import distributed  # noqa: PLC0415 - the same
     except ImportError as error:
         raise InputError(
             'cluster: needs Dask, which is not installed here; pip install "moldplan[cluster]"'
         ) from error
-    return distributed
+    return dask, distributed
 
 
-def _connected(distributed: ModuleType, address: str, connect_s: float) -> Any:  # noqa: ANN401 - a Dask client
+def _connected(client: Callable[..., Any], address: str, connect_s: float) -> Any:  # noqa: ANN401 - a Dask client
     """Return a client of the scheduler at `address`."""
     try:
-        return distributed.Client(address, timeout=connect_s, set_as_default=False, name="moldplan")
+        return client(address, timeout=connect_s, set_as_default=False, name="moldplan")
     except (OSError, ValueError, RuntimeError) as error:
         raise InputError(
             f"cluster: no Dask scheduler answers at {address} within {connect_s:g} s; start one "
@@ -282,6 +300,6 @@ def _check_versions(found: dict[str, str | BaseException]) -> None:
         if version != own:
             has = f"moldplan {version}" if isinstance(version, str) else f"no moldplan that runs ({version})"
             raise InputError(
-                f"cluster: worker {worker} has {has}, here it is {own}; install moldplan {own} on every worker "
-                "and start them again"
+                f"cluster: worker {worker} has {has}, here it is {own}; install moldplan {own} on every "
+                "worker and start them again"
             )
