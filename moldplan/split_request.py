@@ -211,9 +211,8 @@ def split_folder(
         return
     prepared = [_prepared_or_error(request) for request in requests]
     good = [item for item in prepared if isinstance(item, SplitPrepared)]
-    results = iter(spread(executor, ranked, good))
-    for number, (request, item) in enumerate(zip(requests, prepared, strict=True)):
-        progress.step(f"splitting {request.pattern}", number / len(requests))
+    results = iter(spread(executor, ranked, good, progress=progress))
+    for request, item in zip(requests, prepared, strict=True):
         yield request, item if isinstance(item, InputError) else _written(item, next(results)[1])
 
 
