@@ -2,12 +2,10 @@
 
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import manifold3d
 import numpy as np
 import pytest
-import trimesh
 import zoo
 from numpy.typing import NDArray
 
@@ -32,7 +30,6 @@ from moldplan.split.frame import figure_axes
 from moldplan.split.light import arranged, light_copy
 from moldplan.split.sight import look
 
-OPEN_MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
 #: A thin search for tests in which the number of directions does not matter.
 FEW = SearchOptions(level=1, cells=64, final_cells=128, keep=4)
 
@@ -669,31 +666,3 @@ def test_a_cut_written_otherwise_is_refused(text: str, why: str | None) -> None:
         parse_cut(text)
     assert "for example 0,1,0@-12.5" in str(refused.value)
     assert "\n" not in str(refused.value)
-
-
-# --- open meshes ------------------------------------------------------------------------------------------
-
-
-@pytest.mark.meshes
-@pytest.mark.parametrize(
-    ("name", "least", "spacing"), [("spot", 0.0331, 1.06), ("skull", 0.0532, 1.05), ("hand", 0.0220, 1.25)]
-)
-def test_best_of_321_directions_against_a_search_with_refinement(
-    name: str, least: float, spacing: float
-) -> None:
-    """An independent search of 2562 directions with refinement found `least` (share of the volume).
-
-    Ours may not lie below it, except for 2 % of raster error, and lies above by what the spacing of its
-    directions costs.
-    """
-    path = OPEN_MESHES / f"{name}.ply"
-    if not path.is_file():
-        pytest.skip(f"{path.name} is not beside the checkout")
-    mesh = trimesh.load(path, process=False)
-    points = np.array(mesh.vertices, dtype=np.float64)
-    body = pattern((points * 1200.0 / np.ptp(points, axis=0).max(), np.array(mesh.faces)))
-    splits = find_splits(body)
-    best = splits.candidates[0]
-    assert 0.98 * least <= best.undercut_mm3 / body.volume_mm3 <= spacing * least
-    assert 321 <= splits.directions_tried <= 321 + 3 + 8
-    assert 0.15 <= best.share_above <= 0.85
