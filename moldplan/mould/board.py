@@ -4,14 +4,14 @@ import math
 from typing import Final
 
 from moldplan.cards.model import Settings
-from moldplan.mould.model import Board, Rubber, Wall
+from moldplan.mould.model import Board, LaidRubber, Wall
 from moldplan.mould.outline import bounds_of
 
 #: A board may be this share over a round size or a stock sheet without growing or being jointed.
 _SNUG: Final = 1e-6
 
 
-def plan_board(rubber: Rubber, wall: Wall, settings: Settings) -> Board:
+def plan_board(rubber: LaidRubber, wall: Wall, settings: Settings) -> Board:
     """Return the board of one half.
 
     Parameters

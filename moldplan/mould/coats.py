@@ -97,7 +97,12 @@ def pocket_volumes(half: Half, near: DistanceGrid, depths_mm: Floats) -> tuple[F
     total = np.zeros(len(depths_mm))
     for region in sealed:
         total += _scaled(region, within)[:-1]
-    return total, sum(region.volume_mm3 for region in sealed)
+    return total, sealed_mm3(half)
+
+
+def sealed_mm3(half: Half) -> float:
+    """Return what sealed pockets hold, where no rubber gets."""
+    return sum(region.volume_mm3 for region in half.undercut.regions if region.mouths == 0)
 
 
 def _region_volumes(gaps: Gaps, near: DistanceGrid, depths_mm: Floats) -> Floats:

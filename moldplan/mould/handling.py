@@ -10,7 +10,7 @@ from typing import Final
 from moldplan.cards.model import Settings
 from moldplan.half.model import Half
 from moldplan.mould.laminate import cast_kg_m2
-from moldplan.mould.model import Rubber
+from moldplan.mould.model import LaidRubber
 from moldplan.units import kg
 
 #: Printed wherever lifting or turning is spoken of.
@@ -54,7 +54,7 @@ def crew_limit_kg(settings: Settings) -> float:
     return min(best, settings.number("crew.aid_over_kg"))
 
 
-def plan_turning(half: Half, rubber: Rubber, jacket_kg: float, settings: Settings) -> Turning:
+def plan_turning(half: Half, rubber: LaidRubber, jacket_kg: float, settings: Settings) -> Turning:
     """Return what it takes to turn over one half in its jacket.
 
     Parameters

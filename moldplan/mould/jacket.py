@@ -6,11 +6,11 @@ from moldplan.cards.model import Settings
 from moldplan.half.model import Half
 from moldplan.mould.handling import plan_turning
 from moldplan.mould.laminate import jacket_laminate
-from moldplan.mould.model import Jacket, Rubber
+from moldplan.mould.model import Jacket, LaidRubber
 from moldplan.mould.outline import ARC_SEGMENTS, one_line_round
 
 
-def plan_jacket(half: Half, rubber: Rubber, settings: Settings) -> Jacket:
+def plan_jacket(half: Half, rubber: LaidRubber, settings: Settings) -> Jacket:
     """Return the jacket over the rubber of one half.
 
     Parameters
@@ -62,7 +62,7 @@ def plies_for(area_mm2: float, settings: Settings) -> int:
     return int(settings.number("jacket.plies_small" if small else "jacket.plies_large"))
 
 
-def _open_in_holes(rubber: Rubber, width_mm: float) -> float:
+def _open_in_holes(rubber: LaidRubber, width_mm: float) -> float:
     """Return the area inside holes of the rubber edge that the flange leaves bare, mm2."""
     holes = [Polygon(ring) for part in rubber.edge_line.geoms for ring in part.interiors]
     return float(sum(hole.buffer(-width_mm, quad_segs=ARC_SEGMENTS).area for hole in holes))

@@ -1,6 +1,7 @@
 """The mould of one half as a value: rubber, coats, wall, board and jacket."""
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,37 @@ class Coat:
     next_before_min: float
     region: int | None = None
     passes: int = 1
+
+
+class LaidRubber(Protocol):
+    """What wall, board, jacket and turning read of a rubber: its line on the board, its areas, its mass."""
+
+    @property
+    def edge_line(self) -> MultiPolygon:
+        """Outline of the rubber on the board."""
+
+    @property
+    def outer_area_mm2(self) -> float:
+        """Area of the outer face."""
+
+    @property
+    def inner_area_mm2(self) -> float:
+        """Area of the half that rubber lies on."""
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass of the rubber."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BriefRubber:
+    """The rubber over one half by its amount alone, without its coats and its face: a `LaidRubber`."""
+
+    edge_line: MultiPolygon
+    volume_mm3: float
+    mass_kg: float
+    outer_area_mm2: float
+    inner_area_mm2: float
 
 
 @dataclass(frozen=True, kw_only=True)

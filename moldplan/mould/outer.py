@@ -65,35 +65,71 @@ class Outer:
     area_mm2: float
 
 
-def outer_face(half: Half, build: Build) -> Outer:
+@dataclass(frozen=True, kw_only=True)
+class Covered:
+    """What the outer face comes to, without the face itself.
+
+    `edged_mm3` is the volume under it, half and all; `line` its outline on the board, `area_mm2` its sloped
+    area with edge and rim.
+    """
+
+    line: MultiPolygon
+    edged_mm3: float
+    area_mm2: float
+
+
+def outer_face(half: Half, build: Build, *, cells: int = DEFAULT_CELLS) -> Outer:
     """Return the outer face of the rubber over `half`.
+
+    Parameters
+    ----------
+    half, build
+        The half on its board, and how to build the rubber over it.
+    cells
+        Cells along the half's longest side.
 
     Notes
     -----
-    Cells are the half's longest side / 512; about 1 s for 100 000 triangles.
+    About 1.5 s for 100 000 triangles at 512 cells, 0.5 s at 192, whose volume is some 0.1 % off.
     """
-    grid = _grid(half, build)
-    cell2 = grid.cell_area_mm2
+    grid = _grid(half, build, cells)
     leaned = _sampled(half, build, grid, draft_rad=build.draft_rad)
-    leaned_mm3 = float(leaned.means().sum()) * cell2
-    line = _edge_line(half, build, leaned)
-    below_edge_mm3 = float(leaned.means(build.edge_thickness_mm).sum()) * cell2
+    leaned_mm3 = float(leaned.means().sum()) * grid.cell_area_mm2
+    covered = _covered(half, build, leaned)
     return Outer(
         grid=grid,
-        heights_mm=np.maximum(leaned.heights, _rim_heights(line, build, grid)),
-        line=line,
+        heights_mm=np.maximum(leaned.heights, _rim_heights(covered.line, build, grid)),
+        line=covered.line,
         # the grown shape lies within the leaned one: sampling must not make the draft negative
         grown_mm3=min(_grown_mm3(half, build, grid), leaned_mm3),
         leaned_mm3=leaned_mm3,
-        edged_mm3=leaned_mm3 + _plate_mm3(line, build) - below_edge_mm3,
-        area_mm2=_area_mm2(leaned.heights, line, build, grid),
+        edged_mm3=covered.edged_mm3,
+        area_mm2=covered.area_mm2,
     )
 
 
-def _grid(half: Half, build: Build) -> Grid:
+def measure_outer(half: Half, build: Build, *, cells: int = DEFAULT_CELLS) -> Covered:
+    """Return what `outer_face` comes to, to the last bit, in about a third of its time."""
+    return _covered(half, build, _sampled(half, build, _grid(half, build, cells), draft_rad=build.draft_rad))
+
+
+def _covered(half: Half, build: Build, leaned: Sampled) -> Covered:
+    """Put the edge round the leaned face and measure both."""
+    cell2 = leaned.grid.cell_area_mm2
+    line = _edge_line(half, build, leaned)
+    leaned_mm3 = float(leaned.means().sum()) * cell2
+    below_edge_mm3 = float(leaned.means(build.edge_thickness_mm).sum()) * cell2
+    return Covered(
+        line=line,
+        edged_mm3=leaned_mm3 + _plate_mm3(line, build) - below_edge_mm3,
+        area_mm2=_area_mm2(leaned.heights, line, build, leaned.grid),
+    )
+
+
+def _grid(half: Half, build: Build, cells: int) -> Grid:
     """Return the grid of columns that holds the rubber with all its margins."""
     low, high = half.vertices.min(axis=0), half.vertices.max(axis=0)
-    cell = float((high - low).max()) / DEFAULT_CELLS
+    cell = float((high - low).max()) / cells
     spread = build.skin_mm / math.cos(build.draft_rad) + half.height_mm * math.tan(build.draft_rad)
     return grid_over(low[:2], high[:2], cell_mm=cell, margin_mm=spread + build.edge_width_mm + 4.0 * cell)
 

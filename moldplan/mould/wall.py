@@ -1,11 +1,11 @@
 """The clay wall: where it runs, how high and thick it is, and the clay it takes."""
 
 from moldplan.cards.model import Settings
-from moldplan.mould.model import Rubber, Wall
+from moldplan.mould.model import LaidRubber, Wall
 from moldplan.mould.outline import ARC_SEGMENTS, filled, one_line_round
 
 
-def plan_wall(rubber: Rubber, settings: Settings) -> Wall:
+def plan_wall(rubber: LaidRubber, settings: Settings) -> Wall:
     """Return the clay wall round the rubber of one half.
 
     Parameters
@@ -49,7 +49,7 @@ def plan_wall(rubber: Rubber, settings: Settings) -> Wall:
     )
 
 
-def run_off_mm3(rubber: Rubber, settings: Settings) -> float:
+def run_off_mm3(rubber: LaidRubber, settings: Settings) -> float:
     """Return how much of the detail coat runs down into the moat before it gels, mm3."""
     brushed_mm3 = rubber.inner_area_mm2 * settings.number("rubber.detail_coat_mm")
     return brushed_mm3 * settings.number("rubber.run_off_percent") / 100.0
