@@ -64,6 +64,10 @@ class Broken:
     unit: str
     share: float
     """By how much, as a share of the wish's own scale: to tell nearer answers from farther ones."""
+    in_the_way: str = ""
+    """The other wish that contradicts this one, where that is certain; else empty."""
+    near: str = ""
+    """How near the answer gets and what can be done, in words: "it leans 80 deg from upright"."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -44,7 +44,8 @@ def pattern_from_arrays(
         When the mesh is not a closed manifold with a positive volume.
     """
     points = np.array(vertices, dtype=np.float64)
-    points -= 0.5 * (points.min(axis=0) + points.max(axis=0))
+    middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
+    points -= middle
     triangles = np.array(faces, dtype=np.int64)
     edges = mesh_edges(triangles)
     if not edges.closed:
@@ -70,4 +71,5 @@ def pattern_from_arrays(
     return Pattern(
         name=name, path=Path(name), vertices=points, faces=triangles, up=up, front=front,
         up_given=True, front_given=True, scale_mm=1.0, survey=survey,
+        middle_file=(float(middle[0]), float(middle[1]), float(middle[2])),
     )  # fmt: skip

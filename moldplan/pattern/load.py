@@ -73,6 +73,7 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     if mended.problems:
         raise PatternError(f"{path.name}: {mended.problems[0]}")
     scale = _scale(raw, mended, height_mm, unit, up_axis)
+    middle = _middle(mended.surface.points)
     points = _centred(mended.surface.points) * scale
     _check_size(path.name, points)
     faces = mended.surface.faces.astype(np.int64)
@@ -81,6 +82,7 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     return Pattern(
         name=raw.name, path=path, vertices=points, faces=faces, up=up_axis, front=front_axis,
         up_given=up is not None, front_given=front is not None, scale_mm=scale,
+        middle_file=(float(middle[0]), float(middle[1]), float(middle[2])),
         survey=_survey(raw, mended, scale, known=True),
     )  # fmt: skip
 
@@ -155,9 +157,14 @@ def _scale(raw: RawMesh, mended: Mended, height_mm: float | None, unit: str | No
     return height_mm / extent
 
 
+def _middle(points: Floats) -> Floats:
+    """Return the middle (3,) of the points' bounding box."""
+    return np.asarray(0.5 * (points.min(axis=0) + points.max(axis=0)))
+
+
 def _centred(points: Floats) -> Floats:
     """Return points measured from the middle of their bounding box."""
-    return np.asarray(points - 0.5 * (points.min(axis=0) + points.max(axis=0)))
+    return np.asarray(points - _middle(points))
 
 
 def _check_size(name: str, points: Floats) -> None:

@@ -77,6 +77,8 @@ class Pattern:
     front_given: bool
     scale_mm: float
     """mm per unit of the file's numbers (after any axis change)."""
+    middle_file: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """Middle of the bounding box in the file's numbers: ``vertices = (file - middle_file) * scale_mm``."""
     survey: Survey
 
     @property
