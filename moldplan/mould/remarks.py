@@ -3,15 +3,12 @@
 from collections.abc import Iterator
 from functools import partial
 
-import numpy as np
-
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
-from moldplan.half.solids import surfaces
+from moldplan.half.pieces import pieces
 from moldplan.mould.handling import CAUTION, crew_limit_kg
 from moldplan.mould.model import Board, Jacket, Rubber
-from moldplan.pattern import mesh_volume_mm3
 from moldplan.units import kg, litres, mm
 
 _STAGE = "mould"
@@ -64,18 +61,15 @@ def _loop_place(half: Half) -> tuple[float, float, float] | None:
 
 def _pieces(half: Half) -> Iterator[Finding]:
     """Say when the saw leaves this half in more than one piece, and where the smallest lies."""
-    count, piece_of_point = surfaces(half.faces, len(half.vertices))
-    if count == 1:
+    found = pieces(half)
+    if len(found) == 1:
         return
-    of_face = piece_of_point[half.faces[:, 0]]
-    volumes = [mesh_volume_mm3(half.vertices, half.faces[of_face == piece]) for piece in range(count)]
-    smallest = int(np.argmin(volumes))
-    middle = half.vertices[piece_of_point == smallest].mean(axis=0)
+    smallest = min(found, key=lambda piece: piece.volume_mm3)
     yield Finding(
-        code="loose-piece", severity="check", stage="half", half=half.name, value=float(count), limit=1.0,
-        unit="pieces", place_mm=(float(middle[0]), float(middle[1]), float(middle[2])),
-        advice=f"sawn here, the {half.called} half falls into {count} pieces, the smallest of "
-        f"{litres(volumes[smallest])}: fix each to the board, or move the split",
+        code="loose-piece", severity="check", stage="half", half=half.name, value=float(len(found)),
+        limit=1.0, unit="pieces", place_mm=smallest.middle_mm,
+        advice=f"sawn here, the {half.called} half falls into {len(found)} pieces, the smallest of "
+        f"{litres(smallest.volume_mm3)}: fix each to the board, or move the split",
     )  # fmt: skip
 
 
