@@ -17,7 +17,7 @@ import trimesh
 import zoo
 from numpy.typing import NDArray
 
-from moldplan.errors import InputError, SettingError, StoppedError
+from moldplan.errors import InputError, PatternError, SettingError, StoppedError
 from moldplan.half import cut
 from moldplan.pattern import load_pattern
 from moldplan.pattern.arrays import pattern_from_arrays
@@ -268,6 +268,27 @@ def test_what_a_workshop_cannot_tell_apart_stays_in_the_order_given(body: Patter
     assert not same.beats(one, figure.step_mm3)
     assert better.beats(one, figure.step_mm3)
     assert not missing.beats(one, figure.step_mm3)
+
+
+def test_a_figure_that_slips_through_between_the_columns_is_looked_at_more_closely() -> None:
+    """A wire turned off the grid is thinner than a column of the first grid."""
+    wire = pattern_from_arrays(*zoo.turned(zoo.box(2.0, 2.0, 3000.0), any_turn(9)))
+    best = find_splits(wire, options=FEW).candidates[0]
+    assert best.share_above == pytest.approx(0.5, abs=0.35)
+    assert best.undercut_mm3 <= 1e-2 * wire.volume_mm3
+    hair = figure_of(pattern_from_arrays(*zoo.turned(zoo.box(1e-5, 1e-5, 3000.0), any_turn(9))))
+    with pytest.raises(PatternError, match="too long for its thickness to look for a split; give the plane"):
+        score(hair, np.array([0.0, 0.0, 1.0]), cells=64)
+
+
+def test_a_walk_along_a_crease_comes_to_an_end() -> None:
+    """A cube's undercut falls slowly towards its diagonals: twelve knots of a net, and no more."""
+    cube = figure_of(pattern_from_arrays(*zoo.box(100.0, 100.0, 100.0)))
+    start = score(cube, np.array([2.0, 1.0, 1.0]) / np.sqrt(6.0), cells=256)
+    end = walked(cube, Walk(0, start, Fence()), (1.2,), 256).found
+    off = np.degrees(np.arccos(end.direction @ start.direction))
+    assert end.undercut_mm3 < start.undercut_mm3
+    assert 10.0 < off <= 12 * 1.2 + 1e-6
 
 
 # --- wishes about directions and patches ------------------------------------------------------------------

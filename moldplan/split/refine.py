@@ -41,6 +41,8 @@ STARTS_OF_A_KIND: Final = 3
 #: Width of the nets, deg: the first one on the scan's cells, the others on finer ones.
 COARSE_DEG: Final = 4.0
 FINE_DEG: Final = (1.2, 0.4)
+#: Most knots of one walk over one net: what slides on along a crease is on its way to another walk's place.
+MOST_STEPS: Final = 12
 #: Walks that come nearer than this to each other are one, deg.
 MET_DEG: Final = 3.0
 #: Planes nearer than this are one: angle, and share of the figure's extent along the normal.
@@ -158,7 +160,7 @@ def _downhill(figure: Figure, start: Score, step_deg: float, cells: int, fence: 
     """Walk from knot to knot of one net while the best neighbour is better."""
     here, best = (0, 0), start
     known: dict[tuple[int, int], Score | None] = {here: start}
-    while True:
+    for _ in range(MOST_STEPS):
         ring = [(here[0] + i, here[1] + j) for i, j in _RING]
         for knot in ring:
             if knot not in known:
@@ -166,13 +168,12 @@ def _downhill(figure: Figure, start: Score, step_deg: float, cells: int, fence: 
                 known[knot] = _fresh(figure, direction, known, cells)
         around = [(known[knot], knot) for knot in ring]
         scored = [item for item, _ in around if item is not None]
-        if not scored:
-            return best
-        leader = ranked(scored, figure.step_mm3)[0]
+        leader = ranked(scored, figure.step_mm3)[0] if scored else best
         if not leader.beats(best, figure.step_mm3):
-            return best
+            break
         here = next(knot for item, knot in around if item is leader)
         best = leader
+    return best
 
 
 def _fresh(

@@ -7,7 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from moldplan.split.sight import Sight, allowed_offset, look
+from moldplan.errors import PatternError
+from moldplan.split.sight import MOST_CELLS, Sight, allowed_offset, look
 from moldplan.tolerances import REL_EPSILON, UNDERCUT_NOTHING
 
 Floats = NDArray[np.float64]
@@ -60,10 +61,29 @@ class Score:
 
 
 def score(figure: Figure, direction: Floats, *, cells: int) -> Score:
-    """Return the unit `direction` at its best allowed offset, seen on so many cells."""
-    sight = look(figure.vertices, figure.faces, direction, cells=cells)
+    """Return the unit `direction` at its best allowed offset, seen on so many cells.
+
+    Raises
+    ------
+    PatternError
+        When the mesh is so thin that no column meets it however many there are.
+    """
+    sight = _sight(figure, direction, cells)
     offset, share, miss = best_offset(sight, figure, direction)
     return Score(direction, offset, sight.undercut_mm3(offset), sight.locked_mm3, share, miss)
+
+
+def _sight(figure: Figure, direction: Floats, cells: int) -> Sight:
+    """Look along a direction; on more cells when the figure slips through between the columns."""
+    sight = look(figure.vertices, figure.faces, direction, cells=cells)
+    while not len(sight.tops_mm):
+        if cells == MOST_CELLS:
+            raise PatternError(
+                "pattern: too long for its thickness to look for a split; give the plane with --cut"
+            )
+        cells = min(4 * cells, MOST_CELLS)
+        sight = look(figure.vertices, figure.faces, direction, cells=cells)
+    return sight
 
 
 def ranked(scores: list[Score], step_mm3: float) -> list[Score]:
