@@ -650,6 +650,16 @@ def test_known_least_undercuts_are_reached_and_true(name: str, height_mm: float,
 
 
 @pytest.mark.meshes
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_least_undercut_is_reached_however_the_figure_lies(seed: int) -> None:
+    """The scan falls elsewhere on a turned figure; the hand's optimum is the narrowest of the three."""
+    figure = open_mesh("hand", 1000.0)
+    turned = pattern_from_arrays(figure.vertices @ any_turn(seed).T, figure.faces)
+    best = find_splits(turned).candidates[0]
+    assert 0.98 * 0.0220 <= best.undercut_mm3 / figure.volume_mm3 <= 1.02 * 0.0220
+
+
+@pytest.mark.meshes
 def test_ray_casting_confirms_the_best_plane() -> None:
     """A second way that shares no line with the first: every hit of embree's rays."""
     figure = open_mesh("spot", 1400.0)
