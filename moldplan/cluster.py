@@ -19,6 +19,7 @@ Why a task and not Dask's own scattered data
 
 import logging
 import pickle
+import socket
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, wait
@@ -44,6 +45,9 @@ PATIENCE_S: Final = 0.1
 LARGE_BYTES: Final = 100_000
 #: Large arguments that the cluster keeps at a time, besides those that tasks still wait for.
 LARGE_KEPT: Final = 4
+#: Bytes in which a scheduler says how long its greeting is, and the longest that can be one.
+GREETING_BYTES: Final = 8
+LONGEST_GREETING: Final = 1_000_000
 #: Dask warns of tasks of 10 MB; ours are meshes, sent once.
 _LARGE_ALLOWED: Final = {"distributed.admin.large-graph-warning-threshold": "8GiB"}
 
@@ -264,7 +268,7 @@ def _dask() -> tuple[Any, Any]:
         import distributed  # noqa: PLC0415 - the same
     except ImportError as error:
         raise InputError(
-            'cluster: needs Dask, which is not installed here; pip install "moldplan[cluster]"'
+            'cluster: needs Dask, which is not installed here: pip install "moldplan[cluster]"'
         ) from error
     return dask, distributed
 
@@ -272,12 +276,31 @@ def _dask() -> tuple[Any, Any]:
 def _connected(client: Callable[..., Any], address: str, connect_s: float) -> Any:  # noqa: ANN401 - a Dask client
     """Return a client of the scheduler at `address`."""
     try:
+        _check_greeting(address, connect_s)
         return client(address, timeout=connect_s, set_as_default=False, name="moldplan")
-    except (OSError, ValueError, RuntimeError) as error:
+    except OSError as error:
         raise InputError(
             f"cluster: no Dask scheduler answers at {address} within {connect_s:g} s; start one "
             "(dask scheduler) and its workers (dask worker), or leave --cluster away"
         ) from error
+
+
+def _check_greeting(address: str, connect_s: float) -> None:
+    """Raise an OSError when whatever listens at `address` does not greet as a Dask scheduler does.
+
+    Its first eight bytes are the length of its greeting, sent unasked. Dask's client waits for ever for a
+    program that says nothing, and takes the first words of another for a length, and runs out of memory.
+    """
+    parts = urlsplit(address)
+    with socket.create_connection((parts.hostname, parts.port), timeout=connect_s) as caller:
+        greeting = b""
+        while len(greeting) < GREETING_BYTES:
+            more = caller.recv(GREETING_BYTES - len(greeting))
+            if not more:
+                raise ConnectionResetError("closed without a greeting")
+            greeting += more
+    if int.from_bytes(greeting, "little") > LONGEST_GREETING:
+        raise ConnectionRefusedError("another program answers")
 
 
 def _check_workers(client: Any, address: str, connect_s: float) -> None:  # noqa: ANN401 - a Dask client
