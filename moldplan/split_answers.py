@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from moldplan.choice.front import stretch_text
 from moldplan.choice.model import Answer, Ranking
 from moldplan.findings import Finding
 from moldplan.split_request import SplitMade, SplitPrepared, SplitRequest
@@ -75,7 +76,7 @@ def _answer(answer: Answer) -> str:
     return (
         f"{' / '.join(answer.called)} ({answer.kind}): {answer.saw.words}, {plane.offset_mm + 0.0:.0f} mm "
         f"from the middle; locks {litres(measures.undercut_mm3)}{worst}, rubber {kg(measures.rubber_kg)}, "
-        f"seam {mm(measures.seam.length_mm)}, stretch {measures.peel_strain:.0%}"
+        f"seam {mm(measures.seam.length_mm)}, stretch {stretch_text(measures.peel_strain)}"
     )
 
 

@@ -17,6 +17,8 @@ from moldplan.units import kg, mm
 #: No criterion adds more than this many times its scale to the sum: a loop cannot be stretched off at all,
 #: and how far beyond "not at all" does not matter.
 MOST_EXCESS: Final = 3.0
+#: Rubber breaks at 200 to 700 % (common practice, no source): a stretch beyond this is written as "over".
+MOST_STRETCH: Final = 3.0
 #: A half that tips over before its board tilts so far does not lie steady, deg (common practice, no source).
 STEADY_DEG: Final = 10.0
 
@@ -45,8 +47,9 @@ def _seam_metres(length_mm: float) -> str:
     return f"{length_mm / 1000.0:.2f} m"
 
 
-def _percent(strain: float) -> str:
-    return f"{strain:.0%}"
+def stretch_text(strain: float) -> str:
+    """Return a stretch for people; beyond the card's most the number says nothing more."""
+    return f"{strain:.0%}" if strain <= MOST_STRETCH else f"over {MOST_STRETCH:.0%}"
 
 
 def _count(number: float) -> str:
@@ -79,7 +82,7 @@ CRITERIA: Final = (
     ),
     Criterion(
         name="stretch", value=lambda m: m.peel_strain, step=0.05, scale=0.5, weigh="weigh_peel",
-        best="the least stretch when the rubber is peeled", more="of stretch when peeled", say=_percent,
+        best="the least stretch when the rubber is peeled", more="of stretch when peeled", say=stretch_text,
     ),
     Criterion(
         name="seam over the front", value=lambda m: m.seam.front_mm, step=25.0, scale=1000.0,

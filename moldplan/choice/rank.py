@@ -151,7 +151,7 @@ def rank_splits(  # noqa: PLR0913 - the pattern, its settings, and five things a
     drafts = _rounded(pattern, found, search, settings)
     measured = _measured(pattern, drafts, wanted, settings, progress.part(0.3, 0.8))
     kept = _kept(measured, settings)
-    shown, rest = _shown(kept, top)
+    shown, rest = _shown(kept, top, figure_axes(pattern.up, pattern.front)[1])
     answers = _answers(pattern, shown, rest, settings, progress.part(0.8, 1.0))
     return Ranking(
         job=title or pattern.name,
@@ -319,8 +319,8 @@ def _kept(measured: Sequence[_Measured], settings: Settings) -> list[_Measured]:
     return sorted(marked, key=lambda item: (item.misses, not item.on_front, item.score))
 
 
-def _shown(kept: Sequence[_Measured], top: int) -> tuple[list[_Measured], list[_Measured]]:
-    """Return the answers to show, best first, and the others on the front."""
+def _shown(kept: Sequence[_Measured], top: int, left: Floats) -> tuple[list[_Measured], list[_Measured]]:
+    """Return the answers to show, best first, and the others on the front; `left` is the figure's own."""
     shown: list[_Measured] = [kept[0]]
     for kind in KINDS:
         if len(shown) < top and all(item.draft.kind != kind for item in shown):
@@ -328,16 +328,20 @@ def _shown(kept: Sequence[_Measured], top: int) -> tuple[list[_Measured], list[_
             if first is not None:
                 shown.append(first)
     for item in kept:
-        if len(shown) < top and item.on_front and _differs(item, shown):
+        if len(shown) < top and item.on_front and _differs(item, shown, left):
             shown.append(item)
     places = {id(item) for item in shown}
     shown.sort(key=kept.index)
     return shown, [item for item in kept if item.on_front and id(item) not in places]
 
 
-def _differs(item: _Measured, shown: Sequence[_Measured]) -> bool:
-    """Return whether an answer lies well off all that are shown."""
+def _differs(item: _Measured, shown: Sequence[_Measured], left: Floats) -> bool:
+    """Return whether an answer lies well off all that are shown, and off their mirror images.
+
+    Most figures are much the same left and right: a mirror image is no other answer.
+    """
     normals = np.array([other.draft.plane.normal for other in shown])
+    normals = np.concatenate([normals, normals - 2.0 * np.outer(normals @ left, left)])
     nearest = float(np.abs(normals @ item.draft.plane.array()).max())
     return math.degrees(math.acos(min(nearest, 1.0))) >= DIFFERENT_DEG
 

@@ -74,8 +74,23 @@ def sentence(answer: Compared, all_shown: Sequence[Compared], settings: Settings
         )
     good = [criterion.best for criterion in good_for(answer, others, settings)[:MOST_SAID]]
     costs = [_cost_words(cost) for cost in costs_of(answer, others, settings)[:MOST_SAID]]
-    praise = f"Good for {' and '.join(good)}" if good else "Best in nothing, a middle way"
+    praise = f"Good for {' and '.join(good)}" if good else _otherwise(answer, all_shown, settings)
     return f"{praise}; it costs {' and '.join(costs)}." if costs else f"{praise}; nothing counts against it."
+
+
+def _otherwise(answer: Compared, all_shown: Sequence[Compared], settings: Settings) -> str:
+    """Return what is said of an answer that is the best in nothing: what it has less of than the first."""
+    first = all_shown[0]
+    if answer.number == first.number:
+        return "Best in no single thing, and first by the shop's own weights"
+    lighter = [cost for cost in costs_of(first, [answer], settings) if cost.least_of == answer.number]
+    if not lighter:
+        return "Best in nothing"
+    gains = [
+        f"{cost.criterion.say(cost.least)} {cost.criterion.more} for {cost.criterion.say(cost.value)}"
+        for cost in lighter[:MOST_SAID]
+    ]
+    return f"Against answer {first.number}, {' and '.join(gains)}"
 
 
 def _cost_words(cost: Cost) -> str:
