@@ -1,5 +1,6 @@
 """Shop cards: what is built in, how the layers stand over each other, and what is said about mistakes."""
 
+import pickle
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -505,3 +506,11 @@ def test_no_two_setting_names_are_mistaken_for_each_other() -> None:
     names = list(resolve_settings())
     assert len(set(names)) == len(names)
     assert all(get_close_matches(name, names, n=1)[0] == name for name in names)
+
+
+def test_settings_go_to_another_process() -> None:
+    settings = resolve_settings()
+    back = pickle.loads(pickle.dumps(settings))  # noqa: S301 - our own bytes
+    assert back == settings
+    with pytest.raises(TypeError, match="does not support item assignment"):
+        back.by_name["crew.people"] = None

@@ -1,7 +1,8 @@
 """Settings as values that know where they come from."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Literal
 
 Tag = Literal["source", "practice", "memory", "derived", "invented"]
@@ -38,6 +39,10 @@ class Settings(Mapping[str, Setting]):
         """How many settings there are."""
         return len(self.by_name)
 
+    def __reduce__(self) -> tuple[Callable[[dict[str, Setting]], "Settings"], tuple[dict[str, Setting]]]:
+        """Pickle as a plain dictionary: read-only views cannot be sent to another process."""
+        return _settings, (dict(self.by_name),)
+
     def number(self, name: str) -> float:
         """Return the number called `name`, in the unit its name ends in."""
         value = self.by_name[name].value
@@ -48,3 +53,8 @@ class Settings(Mapping[str, Setting]):
     def text(self, name: str) -> str:
         """Return the text called `name`."""
         return str(self.by_name[name].value)
+
+
+def _settings(by_name: dict[str, Setting]) -> Settings:
+    """Return settings from another process."""
+    return Settings(MappingProxyType(by_name))
