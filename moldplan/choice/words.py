@@ -87,10 +87,10 @@ def _otherwise(answer: Compared, all_shown: Sequence[Compared], settings: Settin
     if not lighter:
         return "Best in nothing"
     gains = [
-        f"{cost.criterion.say(cost.least)} {cost.criterion.more} for {cost.criterion.say(cost.value)}"
+        f"{cost.criterion.say(cost.least)} {cost.criterion.more} instead of {cost.criterion.say(cost.value)}"
         for cost in lighter[:MOST_SAID]
     ]
-    return f"Against answer {first.number}, {' and '.join(gains)}"
+    return f"Against answer {first.number}: {' and '.join(gains)}"
 
 
 def _cost_words(cost: Cost) -> str:
