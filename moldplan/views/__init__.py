@@ -12,9 +12,10 @@ from moldplan.progress import QUIET, Progress
 from moldplan.views.written import Drawn
 
 if TYPE_CHECKING:
+    from moldplan.choice.model import Ranking
     from moldplan.plan import Plan
 
-__all__ = ["Drawn", "draw_views", "opengl_ready"]
+__all__ = ["Drawn", "draw_comparison", "draw_views", "opengl_ready"]
 
 
 def draw_views(
@@ -58,6 +59,41 @@ def draw_views(
     from moldplan.views.draw import draw_all  # noqa: PLC0415 - heavy libraries, see above
 
     return draw_all(plan, folder, only=only, progress=progress)
+
+
+def draw_comparison(ranking: "Ranking", folder: Path, *, progress: Progress = QUIET) -> Drawn:
+    """Draw a ranking of splits: the comparing sheet and two plots, as PNG and SVG.
+
+    Parameters
+    ----------
+    ranking
+        What to draw; its shown answers stand side by side.
+    folder
+        An existing folder to write into: ``comparison`` (the answers in a row), ``undercut-by-offset`` (the
+        first answer's direction and its neighbourhood) and ``globe`` (all directions looked along), each as
+        ``.png`` (A3 at 200 dpi) and ``.svg``.
+    progress
+        Told of each drawing; its `stop` event ends the work between two of them.
+
+    Returns
+    -------
+    Drawn
+        The files in the order of their sheets. OpenGL is not needed.
+
+    Raises
+    ------
+    OutputError
+        When a file cannot be written.
+    StoppedError
+        When `progress` was told to stop.
+
+    Notes
+    -----
+    The same ranking gives the same bytes every time. Some 10 s for five answers of 100 000 triangles.
+    """
+    from moldplan.views.choice_draw import draw_ranking  # noqa: PLC0415 - heavy libraries, see above
+
+    return draw_ranking(ranking, folder, progress=progress)
 
 
 def opengl_ready() -> bool:

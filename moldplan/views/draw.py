@@ -57,7 +57,7 @@ def _draw(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> 
         return Drawn(files=files, notes=(OPENGL_ADVICE,))
     number = len(drawing_names(plan))
     sheet = figure_sheet(plan, picture, number=f"{number} of {number}")
-    return Drawn(files=(*files, *_write_both(sheet, folder, FIGURE)), notes=())
+    return Drawn(files=(*files, *write_both(sheet, folder, FIGURE)), notes=())
 
 
 def _write(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> tuple[Path, ...]:
@@ -66,11 +66,11 @@ def _write(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) ->
     for rank, (name, make) in enumerate(half_drawings(plan)):
         if name in wanted:
             progress.step(f"drawing {name}", 0.9 * rank / (2 * len(plan.halves)))
-            files.extend(_write_both(make(), folder, name))
+            files.extend(write_both(make(), folder, name))
     return tuple(files)
 
 
-def _write_both(sheet: Sheet, folder: Path, name: str) -> tuple[Path, Path]:
+def write_both(sheet: Sheet, folder: Path, name: str) -> tuple[Path, Path]:
     """Write a sheet as PNG and as SVG; return the two files."""
     png, svg = folder / f"{name}.png", folder / f"{name}.svg"
     write_png(sheet, png)

@@ -28,6 +28,11 @@ _RADIUS: Final = 112.0
 _CELLS: Final = 900
 #: Rings of the net, deg from the front.
 _RINGS: Final = (30.0, 60.0)
+#: Directions a place takes its shade from.
+_NEAREST: Final = 4
+#: The scale's steps reach over this share of all directions; what locks more has the darkest shade.
+_MOST_SHADED: Final = 0.6
+_BANDS: Final = 7
 _NUMBER_MM: Final = 3.5
 #: Marks that would lie on each other are moved apart so far, mm.
 _APART_MM: Final = 8.0
@@ -77,7 +82,7 @@ def globe_sheet(ranking: Ranking) -> Sheet:
     edges, colours = _draw_map(sheet, ranking)
     _draw_net(sheet)
     _draw_answers(sheet, ranking)
-    top = fit.draw_ramp(sheet, edges, colours, title="LEAST UNDERCUT, LITRES", top=FRAME[3])
+    top = fit.draw_ramp(sheet, edges, colours, title="LEAST UNDERCUT, LITRES (AND MORE)", top=FRAME[3])
     _draw_words(sheet, ranking, top)
     return sheet
 
@@ -92,16 +97,22 @@ def _draw_map(sheet: Sheet, ranking: Ranking) -> tuple[list[float], tuple[str, .
     x, y = np.meshgrid(side, side)
     inside = x**2 + y**2 <= 1.02
     places = from_map(np.stack([x[inside], y[inside]], axis=1))
-    _, nearest = cKDTree(both).query(places)
     value = np.zeros((_CELLS, _CELLS))
-    value[inside] = np.concatenate([litres, litres])[nearest]
-    edges = round_steps(float(litres.max()))
+    value[inside] = _between(places, both, np.concatenate([litres, litres]))
+    edges = round_steps(float(np.quantile(litres, _MOST_SHADED)), at_most=_BANDS)
     box: Box = (_MIDDLE[0] - _RADIUS, _MIDDLE[1] - _RADIUS, _MIDDLE[0] + _RADIUS, _MIDDLE[1] + _RADIUS)
     shades = DepthMap(grid=None, depth_mm=value, edges_mm=tuple(edges))  # type: ignore[arg-type] # only shades
     rim = shapely.Point(_MIDDLE).buffer(_RADIUS, quad_segs=64)
     sheet.picture(Picture(rgb=shades.picture(), bounds=box, clip=rim, tag="globe"))
     sheet.stroke(rim, MEDIUM, tag="rim")
     return edges, shades.colours
+
+
+def _between(places: Floats, directions: Floats, values: Floats) -> Floats:
+    """Return values at places from the nearest directions, the nearer the more."""
+    away, nearest = cKDTree(directions).query(places, k=_NEAREST)
+    weight = 1.0 / np.maximum(away, 1e-6) ** 2
+    return np.asarray((weight * values[nearest]).sum(axis=1) / weight.sum(axis=1))
 
 
 def _place(point: Floats) -> Point:
@@ -118,13 +129,12 @@ def _draw_net(sheet: Sheet) -> None:
     sheet.line([(x - _RADIUS, y), (x + _RADIUS, y)], pen, tag="net")
     sheet.line([(x, y - _RADIUS), (x, y + _RADIUS)], pen, tag="net")
     for text, at, across, along in (
-        ("LEFT", (x + _RADIUS + 2.0, y), "left", "middle"),
-        ("RIGHT", (x - _RADIUS - 2.0, y), "right", "middle"),
-        ("TOP", (x, y + _RADIUS + 2.0), "centre", "base"),
-        ("BOTTOM", (x, y - _RADIUS - 2.0), "centre", "top"),
+        ("LEFT", (x + _RADIUS + 5.0, y), "left", "middle"),
+        ("RIGHT", (x - _RADIUS - 5.0, y), "right", "middle"),
+        ("TOP", (x, y + _RADIUS + 5.0), "centre", "base"),
+        ("BOTTOM", (x, y - _RADIUS - 5.0), "centre", "top"),
     ):
         sheet.text(Lettering(text=text, at=at, across=across, along=along, bold=True, owner="net"))  # type: ignore[arg-type] # literals
-    sheet.text(Lettering(text="FRONT", at=(x + 1.5, y + 1.5), bold=True, owner="net"))
 
 
 def _draw_answers(sheet: Sheet, ranking: Ranking) -> None:
@@ -149,6 +159,9 @@ def _draw_answers(sheet: Sheet, ranking: Ranking) -> None:
                 bold=True, owner=f"answer-{answer.number}",
             )
         )  # fmt: skip
+    front = _free((_MIDDLE[0], _MIDDLE[1] - 2.0 * _APART_MM), [*taken, *((x + 6.0, y) for x, y in taken)])
+    sheet.line([_MIDDLE, front], FINE, tag="front")
+    sheet.text(Lettering(text="FRONT", at=front, across="centre", along="top", bold=True, owner="front"))
 
 
 def _free(true: Point, taken: list[Point]) -> Point:
@@ -171,17 +184,13 @@ def _draw_words(sheet: Sheet, ranking: Ranking, top: float) -> None:
     """Say how to read the map, and how dense it is."""
     splits = ranking.splits
     least = int(np.argmin(splits.seen.undercut_mm3))
+    lowest, refined = splits.seen.undercut_mm3[least] * 1e-6, splits.candidates[0].undercut_mm3 * 1e-6
     words = [
-        (
-            "A place is a direction to pull in, a plane's normal; the opposite direction is the same plane. The "
-            "middle is straight towards the figure's front."
-        ),
+        "A place is a direction to pull in, a plane's normal; the opposite direction is the same plane.",
+        "The middle is straight towards the figure's front.",
         "Shade: what a flat split square to it locks, at its best offset, on the lighter copy.",
         "Numbers: the answers of the comparing sheet.",
-        (
-            f"Looked along {splits.directions_tried} directions; none is farther than {splits.cover_deg:.1f} deg "
-            f"from one of these. Least of them {splits.seen.undercut_mm3[least] * 1e-6:.3g} l; refined "
-            f"{splits.candidates[0].undercut_mm3 * 1e-6:.3g} l."
-        ),
+        f"{splits.directions_tried} directions seen; none is over {splits.cover_deg:.1f} deg off one of these.",
+        f"Least of them {lowest:.3g} l, refined {refined:.3g} l.",
     ]
     fit.draw_words(sheet, "HOW TO READ IT", words, top=top)

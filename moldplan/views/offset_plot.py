@@ -53,7 +53,7 @@ def offset_sheet(ranking: Ranking) -> Sheet:
         sheet,
         Titles(
             job=ranking.job,
-            part=f"ANSWER {answer.number}: {' / '.join(answer.called)}",
+            part=f"{answer.number}  {' / '.join(answer.called)}",
             drawing="undercut by offset",
             pattern=ranking.pattern.survey.file_name,
             scale="none",
@@ -121,7 +121,7 @@ def _draw_axes(sheet: Sheet, plot: _Plot, answer: Answer) -> None:
     _write(sheet, f"{answer.called[0]} end", (_RIGHT, _LOW - 11.0), across="right", along="top", bold=True)
     middle = 0.5 * (_LEFT + _RIGHT)
     _write(sheet, "mm from the middle of the figure", (middle, _LOW - 11.0), across="centre", along="top")
-    _write(sheet, "litres undercut, both halves", (_LEFT - 20.0, _HIGH + 4.0))
+    _write(sheet, "litres undercut, both halves", (_LEFT - 20.0, _HIGH + 7.0))
 
 
 def _write(  # noqa: PLR0913 - a text and how it stands
