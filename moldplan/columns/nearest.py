@@ -1,0 +1,295 @@
+"""How far the farthest point of some columns lies from a surface.
+
+Goal
+    The greatest distance between a set of points (vertical pieces of columns: a gap, or solid that would be
+    taken away) and the nearest triangle, exact at closely spaced points.
+
+Steps
+    1. Triangles go into the cubes of a uniform grid (`triangle_bins`): those cubes that their bounding box
+       touches and whose middle is no farther from their plane than half a cube's diagonal.
+    2. The nearest triangle of a point: shells of cubes round it, until the next shell is farther off than
+       what was found.
+    3. Distance changes by no more than one moves. From the last point looked up the next distances are
+       bounded, and a point that cannot beat the farthest so far is passed over. The columns are walked up
+       and down in turn, so that neighbours follow each other. Nothing is lost: the result is that of looking
+       up every point.
+
+Error budget
+    The distance of a point to a triangle is exact to rounding. What lies between the points is missed: at
+    most half their spacing each way, since a distance has no slope over 1.
+
+A triangle with two equal corners is a line, with three a point; both are met like any other.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from moldplan.columns.grid import Floats, Ints
+
+Items = NDArray[np.int32]
+
+#: Edge of a cube in mean triangle sizes: few triangles in each, few cubes round a point.
+BIN_SIZES: Final = 1.5
+#: Most cubes.
+MOST_BINS: Final = 2_000_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class TriangleBins:
+    """Triangles `corners` (m, 3, 3), mm, sorted into cubes.
+
+    Cube (i, j, k) of `shape`, its lowest corner at ``origin_mm + bin_mm * (i, j, k)``, is met by triangles
+    ``item[start[n] : start[n + 1]]`` with ``n = (i * ny + j) * nz + k``.
+    """
+
+    corners: Floats
+    origin_mm: Floats
+    bin_mm: float
+    shape: Ints
+    start: Ints
+    item: Items
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spans:
+    """Vertical pieces of columns: over (`x_mm`, `y_mm`) from `low_mm` to `high_mm`, all (n,)."""
+
+    x_mm: Floats
+    y_mm: Floats
+    low_mm: Floats
+    high_mm: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
+class Farthest:
+    """The farthest point of some spans: how far it is from the surface, and where (0 and None: no spans)."""
+
+    distance_mm: float
+    place_mm: tuple[float, float, float] | None
+
+
+@njit(cache=True, nogil=True)
+def _to_line2(px: float, py: float, pz: float, a: Floats, b: Floats) -> float:
+    """Return the squared distance of a point to the line from a to b."""
+    ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    vx, vy, vz = px - a[0], py - a[1], pz - a[2]
+    length2 = ux * ux + uy * uy + uz * uz
+    share = 0.0
+    if length2 > 0.0:
+        share = min(max((ux * vx + uy * vy + uz * vz) / length2, 0.0), 1.0)
+    dx, dy, dz = vx - share * ux, vy - share * uy, vz - share * uz
+    return float(dx * dx + dy * dy + dz * dz)
+
+
+@njit(cache=True, nogil=True)
+def nearest_on_triangle2(px: float, py: float, pz: float, t: Floats) -> float:
+    """Return the squared distance of a point to the triangle `t` (3, 3).
+
+    To its plane where the point lies over it (barycentric signs), else to the nearest of its sides. Not
+    shared with the distance grid: compiled kernels do not notice when one in another file changes.
+    """
+    a, b, c = t[0], t[1], t[2]
+    ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    wx, wy, wz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+    vx, vy, vz = px - a[0], py - a[1], pz - a[2]
+    uu, uw, ww = ux * ux + uy * uy + uz * uz, ux * wx + uy * wy + uz * wz, wx * wx + wy * wy + wz * wz
+    uv, wv = ux * vx + uy * vy + uz * vz, wx * vx + wy * vy + wz * vz
+    area2 = uu * ww - uw * uw
+    s, r = ww * uv - uw * wv, uu * wv - uw * uv
+    # a sliver's plane is noise: its sides are exact enough
+    if area2 > 1e-12 * uu * ww and s >= 0.0 and r >= 0.0 and s + r <= area2:
+        nx, ny, nz = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+        height = nx * vx + ny * vy + nz * vz
+        return float(height * height / (nx * nx + ny * ny + nz * nz))
+    sides = min(_to_line2(px, py, pz, a, b), _to_line2(px, py, pz, b, c))
+    return float(min(sides, _to_line2(px, py, pz, c, a)))
+
+
+@njit(cache=True, nogil=True)
+def fill_bins(corners: Floats, origin: Floats, edge: float, shape: Ints, cursor: Ints, item: Items) -> None:
+    """Count (empty `item`) or store the cubes that each triangle meets; `cursor` moves on by one for each."""
+    nx, ny, nz = shape[0], shape[1], shape[2]
+    reach = 0.5 * math.sqrt(3.0) * edge * (1.0 + 1e-9)
+    for f in range(corners.shape[0]):
+        a, b, c = corners[f, 0], corners[f, 1], corners[f, 2]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        wx, wy, wz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        mx, my, mz = uy * wz - uz * wy, uz * wx - ux * wz, ux * wy - uy * wx
+        area = math.sqrt(mx * mx + my * my + mz * mz)
+        flat = area > 1e-6 * (ux * ux + uy * uy + uz * uz + wx * wx + wy * wy + wz * wz)
+        i0 = min(max(math.floor((min(a[0], b[0], c[0]) - origin[0]) / edge), 0), nx - 1)
+        i1 = min(max(math.floor((max(a[0], b[0], c[0]) - origin[0]) / edge), 0), nx - 1)
+        j0 = min(max(math.floor((min(a[1], b[1], c[1]) - origin[1]) / edge), 0), ny - 1)
+        j1 = min(max(math.floor((max(a[1], b[1], c[1]) - origin[1]) / edge), 0), ny - 1)
+        k0 = min(max(math.floor((min(a[2], b[2], c[2]) - origin[2]) / edge), 0), nz - 1)
+        k1 = min(max(math.floor((max(a[2], b[2], c[2]) - origin[2]) / edge), 0), nz - 1)
+        for i in range(i0, i1 + 1):
+            for j in range(j0, j1 + 1):
+                for k in range(k0, k1 + 1):
+                    if flat:
+                        off = mx * (origin[0] + (i + 0.5) * edge - a[0])
+                        off += my * (origin[1] + (j + 0.5) * edge - a[1])
+                        off += mz * (origin[2] + (k + 0.5) * edge - a[2])
+                        if abs(off) > reach * area:
+                            continue
+                    place = (i * ny + j) * nz + k
+                    if len(item) > 0:
+                        item[cursor[place]] = f
+                    cursor[place] += 1
+
+
+@njit(cache=True, nogil=True)
+def nearest2(
+    px: float, py: float, pz: float, corners: Floats, origin: Floats, edge: float, shape: Ints, start: Ints,
+    item: Items, limit2: float,
+) -> float:  # fmt: skip
+    """Return the squared distance of a point to the nearest triangle, or `limit2` if none is nearer."""
+    nx, ny, nz = shape[0], shape[1], shape[2]
+    gx, gy, gz = (px - origin[0]) / edge, (py - origin[1]) / edge, (pz - origin[2]) / edge
+    ix = min(max(math.floor(gx), 0), nx - 1)
+    iy = min(max(math.floor(gy), 0), ny - 1)
+    iz = min(max(math.floor(gz), 0), nz - 1)
+    inside = min(gx - ix, ix + 1 - gx, gy - iy, iy + 1 - gy, gz - iz, iz + 1 - gz)
+    best = limit2
+    for ring in range(max(nx, ny, nz)):
+        # cubes of this shell are at least so far off; a point outside the grid is no nearer than that
+        off = (inside + ring - 1) * edge if ring > 0 else 0.0
+        if off > 0.0 and off * off >= best:
+            break
+        for i in range(max(ix - ring, 0), min(ix + ring, nx - 1) + 1):
+            for j in range(max(iy - ring, 0), min(iy + ring, ny - 1) + 1):
+                rim = abs(i - ix) == ring or abs(j - iy) == ring
+                step = 1 if rim or ring == 0 else 2 * ring
+                for k in range(iz - ring, iz + ring + 1, step):
+                    if k < 0 or k >= nz:
+                        continue
+                    place = (i * ny + j) * nz + k
+                    for n in range(start[place], start[place + 1]):
+                        best = min(best, nearest_on_triangle2(px, py, pz, corners[item[n]]))
+    return best
+
+
+@njit(cache=True, nogil=True)
+def farthest_of_spans(
+    x: Floats, y: Floats, low: Floats, high: Floats, step: float, corners: Floats, origin: Floats,
+    edge: float, shape: Ints, start: Ints, item: Items, stop: float, place: Floats,
+) -> float:  # fmt: skip
+    """Return the greatest distance of the spans' points to the triangles, and its `place` (3,).
+
+    Points stand at both ends of a span and at most `step` apart. Gives up at the first one farther than
+    `stop`, and returns its distance.
+    """
+    best, last = -1.0, math.inf
+    qx, qy, qz = 0.0, 0.0, 0.0
+    for g in range(x.shape[0]):
+        parts = max(math.ceil((high[g] - low[g]) / step), 1)
+        for n in range(parts + 1):
+            m = n if g % 2 == 0 else parts - n
+            z = low[g] + (high[g] - low[g]) * m / parts
+            bound = last + math.sqrt((x[g] - qx) ** 2 + (y[g] - qy) ** 2 + (z - qz) ** 2)
+            if bound <= best:
+                continue
+            limit2 = bound * bound * (1.0 + 1e-9)
+            found = nearest2(x[g], y[g], z, corners, origin, edge, shape, start, item, limit2)
+            last = math.sqrt(found)
+            qx, qy, qz = x[g], y[g], z
+            if last > best:
+                best = last
+                place[0], place[1], place[2] = qx, qy, qz
+                if best > stop:
+                    return best
+    return best
+
+
+@njit(cache=True, nogil=True)
+def claim_gaps(
+    start: Ints, low: Floats, high: Floats, nx: int, ny: int, finer: int, row0: int, col0: int,
+    named_start: Ints, named_low: Floats, named_high: Floats, named: NDArray[np.int32], coarse_nx: int,
+    coarse_ny: int, region: NDArray[np.int32],
+) -> None:  # fmt: skip
+    """Give each gap of fine columns the `region` of the named gap it shares most height with, else 0.
+
+    Fine column (iy, ix) lies in cell (`row0` + iy // `finer`, `col0` + ix // `finer`) of the named gaps; only
+    where nothing there is shared do the eight cells round it count.
+    """
+    for iy in range(ny):
+        for ix in range(nx):
+            column = iy * nx + ix
+            row, col = row0 + iy // finer, col0 + ix // finer
+            for g in range(start[column], start[column + 1]):
+                most, name = 0.0, 0
+                for ring in range(2):
+                    if name > 0:
+                        break
+                    for j in range(max(row - ring, 0), min(row + ring, coarse_ny - 1) + 1):
+                        for i in range(max(col - ring, 0), min(col + ring, coarse_nx - 1) + 1):
+                            cell = j * coarse_nx + i
+                            for n in range(named_start[cell], named_start[cell + 1]):
+                                shared = min(high[g], named_high[n]) - max(low[g], named_low[n])
+                                if shared > most:
+                                    most, name = shared, named[n]
+                region[g] = name
+
+
+def triangle_bins(corners: Floats, *, bin_mm: float | None = None) -> TriangleBins:
+    """Return triangles (m, 3, 3), m at least 1, sorted into cubes; lines and points count as triangles.
+
+    The cubes are `bin_mm` wide, about `BIN_SIZES` triangles when that is None; wider when they would be more
+    than `MOST_BINS`.
+    """
+    corners = np.ascontiguousarray(corners, dtype=np.float64)
+    low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
+    size = np.maximum(high - low, 1e-9 * max(float((high - low).max()), 1.0))
+    edge = bin_mm if bin_mm is not None else _bin_mm(corners)
+    edge = max(edge, float(size.max()) / 1024.0)
+    while float(np.prod(np.floor(size / edge) + 1.0)) > MOST_BINS:
+        edge *= 1.25
+    shape = (np.floor(size / edge) + 1.0).astype(np.int64)
+    start = np.zeros(int(np.prod(shape)) + 1, dtype=np.int64)
+    fill_bins(corners, low, edge, shape, start[1:], np.zeros(0, dtype=np.int32))
+    np.cumsum(start, out=start)
+    item = np.empty(start[-1], dtype=np.int32)
+    fill_bins(corners, low, edge, shape, start[:-1].copy(), item)
+    return TriangleBins(corners=corners, origin_mm=low, bin_mm=edge, shape=shape, start=start, item=item)
+
+
+def _bin_mm(corners: Floats) -> float:
+    """Return how wide to make the cubes: by the area of the triangles, not their length, which may be any."""
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    area = 0.5 * float(np.linalg.norm(normals, axis=1).sum())
+    return min(BIN_SIZES * math.sqrt(2.0 * area / len(corners)), math.sqrt(area) / 64.0)
+
+
+def farthest(spans: Spans, bins: TriangleBins, *, step_mm: float, stop_mm: float = math.inf) -> Farthest:
+    """Return how far the farthest point of `spans` lies from the nearest triangle of `bins`.
+
+    Parameters
+    ----------
+    spans
+        Vertical pieces of columns, neighbours near each other for speed.
+    bins
+        The surface.
+    step_mm
+        Spacing of the points that are looked at along a span, above 0.
+    stop_mm
+        A point farther than this is far enough: it is returned, the rest is not looked at.
+
+    Returns
+    -------
+    Farthest
+        The distance, too small by at most half of `step_mm` (for the spans themselves; what lies between
+        spans is the caller's).
+    """
+    place = np.zeros(3)
+    distance = farthest_of_spans(
+        spans.x_mm, spans.y_mm, spans.low_mm, spans.high_mm, step_mm, bins.corners, bins.origin_mm,
+        bins.bin_mm, bins.shape, bins.start, bins.item, stop_mm, place,
+    )  # fmt: skip
+    if distance < 0.0:
+        return Farthest(distance_mm=0.0, place_mm=None)
+    return Farthest(distance_mm=distance, place_mm=(float(place[0]), float(place[1]), float(place[2])))
