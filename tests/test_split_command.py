@@ -9,39 +9,27 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
-import shop
 import zoo
+from ranked import SETTINGS, bust, bust_pattern, bust_ranking
 from test_cli import run, write_mesh
 
 from moldplan.choice import rank_splits
 from moldplan.choice.front import CRITERIA, on_front
 from moldplan.choice.model import Ranking, Wishes
 from moldplan.half import cut
-from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.pattern.model import Pattern
 from moldplan.ranking_document import ranking_document
 from moldplan.ranking_schema import ranking_schema
 
-SETTINGS = shop.shop_settings()
-
-
-def bust() -> zoo.Mesh:
-    """Return a figure of about a metre: a body of revolution with a waist, off which no plane is free."""
-    profile = [(0, 0), (160, 0), (90, 120), (230, 400), (120, 640), (170, 700), (60, 900), (0, 900)]
-    points, faces = zoo.revolve([(float(r), float(z)) for r, z in profile], 48)
-    points = points * np.array([1.0, 0.7, 1.0])
-    points[:, 0] += 0.0006 * points[:, 2] ** 1.8  # leaning, so that nothing is symmetric but left and right
-    return points, faces
-
 
 @pytest.fixture(scope="module")
 def figure() -> Pattern:
-    return pattern_from_arrays(*bust(), up="+z", front="-y")
+    return bust_pattern()
 
 
 @pytest.fixture(scope="module")
-def ranking(figure: Pattern) -> Ranking:
-    return rank_splits(figure, SETTINGS)
+def ranking() -> Ranking:
+    return bust_ranking()
 
 
 # --- the ranking ------------------------------------------------------------------------------------------

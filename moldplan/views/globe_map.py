@@ -82,7 +82,7 @@ def globe_sheet(ranking: Ranking) -> Sheet:
     edges, colours = _draw_map(sheet, ranking)
     _draw_net(sheet)
     _draw_answers(sheet, ranking)
-    top = fit.draw_ramp(sheet, edges, colours, title="LEAST UNDERCUT, LITRES (AND MORE)", top=FRAME[3])
+    top = fit.draw_ramp(sheet, edges, colours, title="LEAST UNDERCUT, LITRES", top=FRAME[3])
     _draw_words(sheet, ranking, top)
     return sheet
 
@@ -189,8 +189,9 @@ def _draw_words(sheet: Sheet, ranking: Ranking, top: float) -> None:
         "A place is a direction to pull in, a plane's normal; the opposite direction is the same plane.",
         "The middle is straight towards the figure's front.",
         "Shade: what a flat split square to it locks, at its best offset, on the lighter copy.",
+        "The darkest shade is that much and more.",
         "Numbers: the answers of the comparing sheet.",
-        f"{splits.directions_tried} directions seen; none is over {splits.cover_deg:.1f} deg off one of these.",
+        f"{splits.directions_tried} directions seen; any other is within {splits.cover_deg:.1f} deg of one.",
         f"Least of them {lowest:.3g} l, refined {refined:.3g} l.",
     ]
     fit.draw_words(sheet, "HOW TO READ IT", words, top=top)
