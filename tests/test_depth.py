@@ -6,7 +6,22 @@ import pytest
 import zoo
 from numpy.typing import NDArray
 
-from moldplan.columns.depth import above, bounds, depth_maps, see, shadows, snapped, span, turn
+from moldplan.columns.depth import (
+    above,
+    above_once,
+    bounds,
+    depth_maps,
+    mean_above,
+    met,
+    pooled_median,
+    see,
+    shadows,
+    snapped,
+    span,
+    stretch,
+    turn,
+    turned_box,
+)
 from moldplan.columns.grid import Grid, grid_over
 
 pytestmark = pytest.mark.kernel
@@ -199,8 +214,66 @@ def test_turn_bounds_and_snapped_equal_their_plain_forms() -> None:
     low, high = bounds(turned)
     assert np.array_equal(low, turned.min(axis=0))
     assert np.array_equal(high, turned.max(axis=0))
+    for got, plain in zip(turned_box(points, rotation), (turned, low, high), strict=True):
+        assert np.array_equal(got, plain)
+    drawn = turned.copy()
+    stretch(drawn, 1.25, 0.75)
+    assert np.array_equal(drawn, turned * (1.25, 0.75, 1.0))
     plain = np.floor((turned[:, :2] - (-1.5, 0.25)) * (256 / 0.1) + 0.5)
     assert np.array_equal(snapped(turned, -1.5, 0.25, 0.1), plain)
+
+
+POOLS = {
+    "one column": ([3.0], [1.0]),
+    "all alike": ([2.0, 2.0, 2.0], [2.0, 2.0, 2.0]),
+    "two heights": ([5.0, 5.0, 5.0], [-5.0, -5.0, -5.0]),
+    "far apart": ([1e9, 1.0, 2.0], [-1e9, 0.5, 0.25]),
+    "hardly apart": ([5e-324, 0.0], [0.0, 0.0]),
+    "next to each other": ([1.0, np.nextafter(1.0, 2.0)], [1.0, 1.0]),
+    "upside down": ([0.0, 1.0], [4.0, 2.0]),
+}
+
+
+@pytest.mark.parametrize("name", POOLS)
+def test_median_of_named_pools(name: str) -> None:
+    tops, bottoms = (np.array(part) for part in POOLS[name])
+    assert pooled_median(tops, bottoms) == np.median(np.concatenate([tops, bottoms]))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_median_equals_the_sorted_middle(seed: int) -> None:
+    dice = np.random.default_rng(seed)
+    tops = np.round(dice.normal(2.0, 3.0, size=1 + 37 * seed), seed % 3)  # rounded: many are alike
+    bottoms = tops - dice.exponential(4.0, size=len(tops))
+    assert pooled_median(tops, bottoms) == np.median(np.concatenate([tops, bottoms]))
+
+
+def test_median_of_nothing_is_no_number() -> None:
+    assert np.isnan(pooled_median(np.zeros(0), np.zeros(0)))
+
+
+def test_met_leaves_out_the_empty_columns() -> None:
+    depths = see(*SOLIDS["ring"][0], fit(SOLIDS["ring"][0], 14))
+    tops, bottoms = met(depths.top_mm, depths.bottom_mm)
+    assert 0 < len(tops) < depths.top_mm.size
+    assert np.array_equal(tops, depths.top_mm[depths.hit()])
+    assert np.array_equal(bottoms, depths.bottom_mm[depths.hit()])
+
+
+@pytest.mark.parametrize(
+    ("corners", "mean"),
+    [
+        ((-1.0, -2.0, 0.0), 0.0),
+        ((1.0, 2.0, 3.0), 2.0),
+        ((-1.0, -1.0, 1.0), 1.0 / 12.0),  # a quarter of the triangle, mean height a third
+        ((-1.0, 1.0, 1.0), 5.0 / 12.0),  # the mean of all less that of the quarter below
+        ((0.0, 0.0, 3.0), 1.0),
+    ],
+)
+def test_mean_height_above_a_plane(corners: tuple[float, float, float], mean: float) -> None:
+    """Means over triangles cut at half their sides (derived, first principles)."""
+    for turns in range(3):
+        assert mean_above(*corners[turns:], *corners[:turns]) == pytest.approx(mean, rel=1e-15)
 
 
 def test_shadows_of_a_closed_mesh_cancel() -> None:
@@ -228,6 +301,7 @@ def test_volume_above_equals_the_sawn_solid(name: str, part: float) -> None:
     offset = float(heights.min() + part * np.ptp(heights))
     got = above(heights, shadows(*mesh), mesh[1], offset)
     assert got == pytest.approx(slow_above(mesh, offset), rel=1e-9, abs=1e-9 * zoo.volume(mesh))
+    assert above_once(*mesh, offset) == pytest.approx(got, rel=1e-12, abs=1e-12 * zoo.volume(mesh))
 
 
 def test_volume_above_a_plane_through_corners() -> None:

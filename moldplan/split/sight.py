@@ -13,12 +13,23 @@ those wholly above). No grid of offsets is needed.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from moldplan.columns.depth import above, bounds, see, shadows, turn
+from moldplan.columns.depth import (
+    above,
+    above_once,
+    met,
+    pooled_median,
+    see,
+    shadows,
+    stretch,
+    turn,
+    turned_box,
+)
 from moldplan.columns.grid import grid_over
 from moldplan.errors import SettingError
 from moldplan.pattern.model import Pattern
@@ -41,20 +52,34 @@ SHARE_LOOKS: Final = 60
 class Sight:
     """A mesh turned so that the direction is +z, and what its columns see.
 
-    `heights_mm` (n,) of the corners and `shadows_mm2` (m,) of the `faces` along the direction;
-    `tops_mm` and `bottoms_mm` (k,) are the highest and lowest surface of the columns that are not empty, each
-    `column_mm2` wide; `filled_mm3` is the volume as they see it.
+    `turned` (n, 3) are the corners of the `faces`, drawn out in x and y until they fill whole columns, by
+    which their shadow grew `drawn` times; `tops_mm` and `bottoms_mm` (k,) are the highest and lowest surface
+    of the columns that are not empty, each `column_mm2` wide; `filled_mm3` is the volume as they see it.
     """
 
-    heights_mm: Floats
-    shadows_mm2: Floats
+    turned: Floats
     faces: Ints
+    drawn: float
     tops_mm: Floats
     bottoms_mm: Floats
     column_mm2: float
     filled_mm3: float
 
-    @property
+    @cached_property
+    def heights_mm(self) -> Floats:
+        """Heights of the corners (n,) along the direction."""
+        return np.ascontiguousarray(self.turned[:, 2])
+
+    @cached_property
+    def shadows_mm2(self) -> Floats:
+        """Signed area (m,) of each triangle's projection along the direction."""
+        return np.asarray(shadows(self.turned, self.faces) / self.drawn)
+
+    def above_mm3(self, offset_mm: float) -> float:
+        """Return the volume above an offset, exactly for the mesh."""
+        return float(above_once(self.turned, self.faces, offset_mm)) / self.drawn
+
+    @cached_property
     def locked_mm3(self) -> float:
         """Volume locked from every side; rounding below zero (some 1e-13 of the volume) is taken as zero."""
         spans = float((self.tops_mm - self.bottoms_mm).sum()) * self.column_mm2
@@ -68,7 +93,7 @@ class Sight:
     @property
     def best_offset_mm(self) -> float:
         """Offset of least undercut; the middle of them when a whole range is equally good."""
-        return float(np.median(np.concatenate([self.tops_mm, self.bottoms_mm])))
+        return float(pooled_median(self.tops_mm, self.bottoms_mm))
 
     def undercut_mm3(self, offset_mm: float) -> float:
         """Return the undercut of both halves together when split flat at `offset_mm`."""
@@ -96,23 +121,22 @@ def look(vertices: Floats, faces: Ints, direction: Floats, *, cells: int) -> Sig
     stretched to a whole number of cells, and the volumes drawn back: otherwise the outermost cells always
     stick out, and whatever reaches the outline is measured up to half a cell too large at either end.
     """
-    turned = turn(vertices, square_frame(direction))
-    low, high = bounds(turned)
+    turned, low, high = turned_box(vertices, square_frame(direction))
     sides = high - low
     cell = float(sides[:2].max()) / cells
-    stretch = np.maximum(np.ceil(sides[:2] / cell - REL_EPSILON), 1.0) * cell / sides[:2]
-    areas = shadows(turned, faces)
-    turned[:, :2] *= stretch
-    depths = see(turned, faces, grid_over(low[:2] * stretch, high[:2] * stretch, cell_mm=cell))
-    drawn, hit = 1.0 / float(stretch[0] * stretch[1]), depths.hit()
+    drawn = np.maximum(np.ceil(sides[:2] / cell - REL_EPSILON), 1.0) * cell / sides[:2]
+    stretch(turned, *drawn)
+    depths = see(turned, faces, grid_over(low[:2] * drawn, high[:2] * drawn, cell_mm=cell))
+    tops, bottoms = met(depths.top_mm, depths.bottom_mm)
+    grown = float(drawn[0] * drawn[1])
     return Sight(
-        heights_mm=np.ascontiguousarray(turned[:, 2]),
-        shadows_mm2=areas,
+        turned=turned,
         faces=faces,
-        tops_mm=depths.top_mm[hit],
-        bottoms_mm=depths.bottom_mm[hit],
-        column_mm2=depths.grid.cell_area_mm2 * drawn,
-        filled_mm3=depths.filled_mm3 * drawn,
+        drawn=grown,
+        tops_mm=tops,
+        bottoms_mm=bottoms,
+        column_mm2=depths.grid.cell_area_mm2 / grown,
+        filled_mm3=depths.filled_mm3 / grown,
     )
 
 
@@ -131,19 +155,19 @@ def allowed_offset(
     tuple of float
         The offset in mm, and the share of the volume above it (exact for the mesh).
     """
+    now = sight.above_mm3(offset_mm) / volume_mm3
+    if least_share <= now <= 1.0 - least_share:
+        return offset_mm, now
     heights = sight.heights_mm
 
     def share(offset: float) -> float:
         return float(above(heights, sight.shadows_mm2, sight.faces, offset)) / volume_mm3
 
-    now = share(offset_mm)
     if now > 1.0 - least_share:
         return _crossing(
             share, (offset_mm, now), (float(heights.max()), 0.0), 1.0 - least_share - SHARE_EPSILON
         )
-    if now < least_share:
-        return _crossing(share, (float(heights.min()), 1.0), (offset_mm, now), least_share + SHARE_EPSILON)
-    return offset_mm, now
+    return _crossing(share, (float(heights.min()), 1.0), (offset_mm, now), least_share + SHARE_EPSILON)
 
 
 def _crossing(
