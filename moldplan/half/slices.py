@@ -68,12 +68,14 @@ def hull_of(points: Floats) -> Outline:
 
 @dataclass(frozen=True, kw_only=True)
 class _Edges:
-    """Edges of a mesh: end points (k, 2), the heights they span, and the three of each face (m, 3)."""
+    """Edges of a mesh: end points (k, 2) and the three of each face (m, 3), with the heights they span."""
 
     points: Ints
     low: Floats
     high: Floats
     of_face: Ints
+    face_low: Floats
+    face_high: Floats
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,16 +93,23 @@ def _edges_of(half: Half) -> _Edges:
     count = len(half.vertices)
     keys, of_side = np.unique(sides[:, 0] * count + sides[:, 1], return_inverse=True)
     points = np.stack([keys // count, keys % count], axis=1)
-    ends = half.vertices[:, 2][points]
-    return _Edges(points=points, low=ends.min(axis=1), high=ends.max(axis=1), of_face=of_side.reshape(-1, 3))
+    one, two = half.vertices[points[:, 0], 2], half.vertices[points[:, 1], 2]
+    a, b, c = half.vertices[:, 2][half.faces].T
+    return _Edges(
+        points=points,
+        low=np.minimum(one, two),
+        high=np.maximum(one, two),
+        of_face=of_side.reshape(-1, 3),
+        face_low=np.minimum(np.minimum(a, b), c),
+        face_high=np.maximum(np.maximum(a, b), c),
+    )
 
 
 def _cut(half: Half, edges: _Edges, height: float) -> _Cut:
     """Return one slice. A corner at the very height counts as below it."""
-    above = (half.vertices[:, 2] > height)[half.faces]
-    count = above.sum(axis=1)
-    face = np.flatnonzero((count == 1) | (count == 2))
-    edge, segment = np.unique(_segments(edges, above[face], count[face], face), return_inverse=True)
+    face = np.flatnonzero((edges.face_high > height) & (edges.face_low <= height))
+    above = half.vertices[:, 2][half.faces[face]] > height
+    edge, segment = np.unique(_segments(edges, above, face), return_inverse=True)
     segment = segment.reshape(-1, 2)
     if not len(edge):
         return _Cut(pieces=(), edge=edge, piece=edge)
@@ -116,9 +125,9 @@ def _cut(half: Half, edges: _Edges, height: float) -> _Cut:
     return _Cut(pieces=pieces, edge=edge, piece=number[home][ring])
 
 
-def _segments(edges: _Edges, above: NDArray[np.bool_], count: Ints, face: Ints) -> Ints:
+def _segments(edges: _Edges, above: NDArray[np.bool_], face: Ints) -> Ints:
     """Return the two edges (k, 2) where the slice enters and leaves each face, outlines counter-clockwise."""
-    up = count == 1
+    up = above.sum(axis=1) == 1
     alone = np.where(up, above.argmax(axis=1), above.argmin(axis=1))
     # edge i of a face runs from its corner i to the next
     after, before = edges.of_face[face, alone], edges.of_face[face, (alone + 2) % 3]
@@ -157,14 +166,14 @@ def _homes(area: Floats, ring: Ints, places: Floats, segment: Ints) -> Ints:
 def _joined(edges: _Edges, between: tuple[float, float], low: _Cut, high: _Cut) -> tuple[Ints, Ints]:
     """Return, for the pieces of two slices, the number of the body between the two that each bounds."""
     crosses = (edges.high > between[0]) & (edges.low <= between[1])
-    held = crosses[edges.of_face]
-    inside = np.flatnonzero(held.any(axis=1))
+    inside = np.flatnonzero((edges.face_high > between[0]) & (edges.face_low <= between[1]))
+    sides = edges.of_face[inside]
+    held = crosses[sides]
     node = np.cumsum(crosses) - 1
     start = int(crosses.sum())
     lows, highs = len(low.pieces), len(high.pieces)
-    row = start + np.repeat(np.arange(len(inside)), 3)[held[inside].ravel()]
-    column = node[edges.of_face[inside][held[inside]]]
-    faces = np.stack([row, column], axis=1)
+    row = start + np.repeat(np.arange(len(inside)), 3)[held.ravel()]
+    faces = np.stack([row, node[sides[held]]], axis=1)
     first = start + len(inside)
     below = np.stack([first + low.piece, node[low.edge]], axis=1)
     above = np.stack([first + lows + high.piece, node[high.edge]], axis=1)
