@@ -66,16 +66,17 @@ def check_chosen(chosen: Chosen, pattern: Pattern) -> None:
         raise InputError(
             f"{chosen.file}: was made from another pattern than {pattern.survey.file_name}: {again}"
         )
-    for axis, now, then in zip("xyz", pattern.size_mm, chosen.size_mm, strict=True):
-        if abs(now - then) > SAME_SIZE * then:
-            raise InputError(
-                f"{chosen.file}: was made for a figure {then:.1f} mm along {axis}, this one is {now:.1f} mm: "
-                f"{again}"
-            )
     if (pattern.up, pattern.front) != (chosen.up, chosen.front):
         raise InputError(
             f"{chosen.file}: was made with {chosen.up} up and {chosen.front} in front, now it is "
             f"{pattern.up} and {pattern.front}: {again}"
+        )
+    now, then = pattern.size_mm, chosen.size_mm
+    if any(abs(a - b) > SAME_SIZE * b for a, b in zip(now, then, strict=True)):
+        along = "xyz".index(chosen.up[1])
+        raise InputError(
+            f"{chosen.file}: was made for a figure {then[along]:.1f} mm tall, this one is "
+            f"{now[along]:.1f} mm: {again}"
         )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from moldplan.choice.front import stretch_text
 from moldplan.choice.model import Answer, Ranking
+from moldplan.choice.words import worth_softening
 from moldplan.findings import Finding
 from moldplan.split_request import SplitMade, SplitPrepared, SplitRequest
 from moldplan.units import kg, litres, mm
@@ -83,7 +84,7 @@ def _answer(answer: Answer) -> str:
 def softening_lines(answer: Answer) -> list[str]:
     """Return the softening advice of an answer in shop words, what the shop decides itself first."""
     called = {half.name: half.called for half in answer.measures.halves}
-    ordered = sorted(answer.softening, key=lambda item: (item.needs_approval, -item.saves_mm3))
+    ordered = sorted(worth_softening(answer), key=lambda item: (item.needs_approval, -item.saves_mm3))
     lines = []
     for item in ordered:
         how = "filler" if item.way == "fill" else "carving"

@@ -81,8 +81,9 @@ CRITERIA: Final = (
         weigh="weigh_undercut", best="the shallowest undercuts", more="deepest undercut", say=mm,
     ),
     Criterion(
-        name="stretch", value=lambda m: m.peel_strain, step=0.05, scale=0.5, weigh="weigh_peel",
-        best="the least stretch when the rubber is peeled", more="of stretch when peeled", say=stretch_text,
+        name="stretch", value=lambda m: min(m.peel_strain, MOST_STRETCH), step=0.05, scale=0.5,
+        weigh="weigh_peel", best="the least stretch when the rubber is peeled", more="of stretch when peeled",
+        say=stretch_text,
     ),
     Criterion(
         name="seam over the front", value=lambda m: m.seam.front_mm, step=25.0, scale=1000.0,

@@ -10,8 +10,10 @@ from typing import Final
 
 from moldplan.cards.model import Settings
 from moldplan.choice.front import CRITERIA, MOST_EXCESS, Criterion, beats
-from moldplan.choice.model import Kind, Measures
+from moldplan.choice.model import Answer, Kind, Measures, Softening
 
+#: Softening that saves less than this share of the rubber's fill is not spoken of.
+WORTH_SHARE: Final = 0.01
 #: At most so many things are praised, and so many are counted against an answer.
 MOST_SAID: Final = 2
 
@@ -76,6 +78,12 @@ def sentence(answer: Compared, all_shown: Sequence[Compared], settings: Settings
     costs = [_cost_words(cost) for cost in costs_of(answer, others, settings)[:MOST_SAID]]
     praise = f"Good for {' and '.join(good)}" if good else _otherwise(answer, all_shown, settings)
     return f"{praise}; it costs {' and '.join(costs)}." if costs else f"{praise}; nothing counts against it."
+
+
+def worth_softening(answer: Answer) -> list[Softening]:
+    """Return the softening that saves enough of the answer's fill to be worth the work."""
+    least = WORTH_SHARE * answer.measures.fill_kg
+    return [item for item in answer.softening if item.saves_kg >= least]
 
 
 def _otherwise(answer: Compared, all_shown: Sequence[Compared], settings: Settings) -> str:

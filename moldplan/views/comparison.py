@@ -10,6 +10,7 @@ import shapely
 
 from moldplan.choice.front import STEADY_DEG, stretch_text
 from moldplan.choice.model import Answer, HalfMeasures, Ranking
+from moldplan.choice.words import worth_softening
 from moldplan.mould.handling import CAUTION
 from moldplan.units import kg, litres, mm
 from moldplan.views.opened import ABOVE_DEG, Opened, moved, open_figure
@@ -47,7 +48,7 @@ _PAD: Final = 2.5
 #: No column is wider than this, so that one answer alone does not fill the sheet.
 _WIDEST_MM: Final = 120.0
 #: Lines of the saw's words and of the sentence at most.
-_SAW_LINES: Final = 3
+_SAW_LINES: Final = 4
 _OUTLINE: Final = Pen(0.3)
 _SHARP: Final = Pen(0.13)
 _SEAM: Final = Pen(0.6)
@@ -269,9 +270,10 @@ def said(answer: Answer, width: float, letter: float) -> list[str]:
 
 def softened(answer: Answer) -> str:
     """Return in one line what softening the pattern would save, without what needs the client's approval."""
-    own = [item for item in answer.softening if not item.needs_approval]
-    asked = len(answer.softening) - len(own)
-    if not answer.softening:
+    worth = worth_softening(answer)
+    own = [item for item in worth if not item.needs_approval]
+    asked = len(worth) - len(own)
+    if not worth:
         return ""
     more = f"{asked} more if the client approves" if own else f"{asked} if the client approves"
     if not own:
