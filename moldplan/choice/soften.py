@@ -15,8 +15,8 @@ Steps
     4. The way with the smaller number is taken; filling, when carving is no better by more than a column.
 
 Error budget
-    Distances are exact at points a fine column apart (`moldplan.columns.nearest`): too small by at most 0.9
-    fine columns, which at the usual cells is a quarter of `Undercut.cell_mm`, rarely more than a tenth. How
+    Distances are exact at points a fine column apart (`moldplan.columns.nearest`): too small by at most 1.1
+    fine columns, mostly by less than a half; four or more of them make one `Undercut.cell_mm`. How
     far the outline falls back is to one fine column either way. What is filled is the region's exact volume;
     what is carved a sum of columns, first order in the fine column at its rim.
 
@@ -267,7 +267,7 @@ def _may_go(columns: _Columns, region: Region, surface: TriangleBins, limit_mm: 
     if _filler_mm(columns, region, surface, limit_mm) <= limit_mm:
         return True
     carved = _carve(columns, region)
-    if _tool_mm(columns, carved, surface, limit_mm) > limit_mm:
+    if _tool_mm(carved, surface, limit_mm) > limit_mm:
         return False
     slack = COARSE_SLACK * columns.grid.cell_mm
     return _set_back_mm(columns, carved, limit_mm + slack) <= limit_mm + slack
@@ -280,7 +280,7 @@ def _easiest(
     filler = _filler_mm(columns, region, surface, limit_mm)
     at_most = min(limit_mm, filler - columns.grid.cell_mm)
     carved = _carve(columns, region)
-    tool = _tool_mm(columns, carved, surface, at_most)
+    tool = _tool_mm(carved, surface, at_most)
     if tool <= at_most:
         back = _set_back_mm(columns, carved, at_most)
         if back <= at_most:
@@ -317,8 +317,13 @@ def _carving(
 def _filler_mm(columns: _Columns, region: Region, surface: TriangleBins, stop_mm: float) -> float:
     """Return how thick the filler of an undercut gets, or the first thickness found over `stop_mm`."""
     mine = columns.region == region.id
-    gaps = _spans(columns.grid, columns.column[mine], columns.gaps.low_mm[mine], columns.gaps.high_mm[mine])
-    return farthest(gaps, surface, step_mm=columns.grid.cell_mm, stop_mm=stop_mm).distance_mm
+    gaps = Spans(
+        grid=columns.grid,
+        column=columns.column[mine],
+        low_mm=columns.gaps.low_mm[mine],
+        high_mm=columns.gaps.high_mm[mine],
+    )
+    return farthest(gaps, surface, stop_mm=stop_mm).distance_mm
 
 
 def _carve(columns: _Columns, region: Region) -> _Carved:
@@ -328,15 +333,18 @@ def _carve(columns: _Columns, region: Region) -> _Carved:
     np.maximum.at(lowest, columns.column[mine], mine)
     above = np.arange(len(columns.column)) <= lowest[columns.column]
     over = np.flatnonzero(lowest >= 0)
-    removed = _spans(
-        columns.grid, columns.column[above], columns.gaps.high_mm[above], columns.above_mm[above]
+    removed = Spans(
+        grid=columns.grid,
+        column=columns.column[above],
+        low_mm=columns.gaps.high_mm[above],
+        high_mm=columns.above_mm[above],
     )
     return _Carved(removed=removed, columns=over, lowest=lowest[over], above=above)
 
 
-def _tool_mm(columns: _Columns, carved: _Carved, surface: TriangleBins, stop_mm: float) -> float:
+def _tool_mm(carved: _Carved, surface: TriangleBins, stop_mm: float) -> float:
     """Return how deep under the surface as it is carving goes, or the first depth over `stop_mm`."""
-    return farthest(carved.removed, surface, step_mm=columns.grid.cell_mm, stop_mm=stop_mm).distance_mm
+    return farthest(carved.removed, surface, stop_mm=stop_mm).distance_mm
 
 
 def _set_back_mm(columns: _Columns, carved: _Carved, stop_mm: float) -> float:
@@ -345,13 +353,13 @@ def _set_back_mm(columns: _Columns, carved: _Carved, stop_mm: float) -> float:
     Infinite when nothing is left beside or under it.
     """
     left = _left_standing(columns, carved)
-    if not len(left.x_mm):
+    if not len(left.column):
         return np.inf
-    low = np.stack([left.x_mm, left.y_mm, left.low_mm], axis=1)
-    high = np.stack([left.x_mm, left.y_mm, left.high_mm], axis=1)
-    cell_mm = columns.grid.cell_mm
-    bins = triangle_bins(np.stack([low, high, high], axis=1), bin_mm=LEFT_BIN * cell_mm)
-    return farthest(carved.removed, bins, step_mm=cell_mm, stop_mm=stop_mm).distance_mm
+    grid = left.grid
+    x, y = grid.x_mm()[left.column % grid.nx], grid.y_mm()[left.column // grid.nx]
+    low, high = np.stack([x, y, left.low_mm], axis=1), np.stack([x, y, left.high_mm], axis=1)
+    bins = triangle_bins(np.stack([low, high, high], axis=1), bin_mm=LEFT_BIN * grid.cell_mm)
+    return farthest(carved.removed, bins, stop_mm=stop_mm).distance_mm
 
 
 def _left_standing(columns: _Columns, carved: _Carved) -> Spans:
@@ -370,14 +378,4 @@ def _left_standing(columns: _Columns, carved: _Carved) -> Spans:
     low = np.concatenate([np.zeros(len(here)), gaps.high_mm[upper], floor])
     high = np.concatenate([bottom, columns.above_mm[upper], floor])
     solid = high > 0.0
-    return _spans(columns.grid, column[solid], low[solid], high[solid])
-
-
-def _spans(grid: Grid, column: Ints, low_mm: Floats, high_mm: Floats) -> Spans:
-    """Return pieces of columns with the places of their columns."""
-    return Spans(
-        x_mm=grid.x_mm()[column % grid.nx],
-        y_mm=grid.y_mm()[column // grid.nx],
-        low_mm=np.ascontiguousarray(low_mm),
-        high_mm=np.ascontiguousarray(high_mm),
-    )
+    return Spans(grid=columns.grid, column=column[solid], low_mm=low[solid], high_mm=high[solid])

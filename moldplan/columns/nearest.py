@@ -9,14 +9,20 @@ Steps
        touches and whose middle is no farther from their plane than half a cube's diagonal.
     2. The nearest triangle of a point: shells of cubes round it, until the next shell is farther off than
        what was found.
-    3. Distance changes by no more than one moves. From the last point looked up the next distances are
-       bounded, and a point that cannot beat the farthest so far is passed over. The columns are walked up
-       and down in turn, so that neighbours follow each other. Nothing is lost: the result is that of looking
-       up every point.
+    3. A few points of the set first: the farthest of them is a start.
+    4. Then boxes round all of the set, the largest first, each cut in half along its longest side. Distance
+       changes by no more than one moves: a box whose middle is so near the surface that no corner of it can
+       beat the farthest so far is let go of. A box of one column, no higher than the step, is looked at.
 
 Error budget
-    The distance of a point to a triangle is exact to rounding. What lies between the points is missed: at
-    most half their spacing each way, since a distance has no slope over 1.
+    The distance of a point to a triangle is exact to rounding. Each column stands for its cell and each point
+    for half a step up and down; a distance has no slope over 1, so at most ``sqrt(3)/2`` cells are missed
+    (step and cell alike), and `SLACK` cells more for letting go of boxes that would win by less; on wide gaps of
+    one width all over up to `MOST_SLACK` cells.
+
+Tried and dropped
+    Walking along the columns with the last distance as the bound: on a wide gap most points stay in question,
+    and it took 50 times longer. The narrow band of the distance grid: as coarse as its cubes.
 
 A triangle with two equal corners is a line, with three a point; both are met like any other.
 """
@@ -29,12 +35,21 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from moldplan.columns.grid import Floats, Ints
+from moldplan.columns.grid import Floats, Grid, Ints
 
 Items = NDArray[np.int32]
 
 #: Edge of a cube in mean triangle sizes: few triangles in each, few cubes round a point.
 BIN_SIZES: Final = 1.5
+#: A box is let go of when it could win by less than this, in cells; twice as much after so many boxes, and
+#: again, up to the last: gaps of one width all over, where every point is in question, would take minutes.
+SLACK: Final = 0.25
+PATIENCE: Final = 100_000
+MOST_SLACK: Final = 2.0
+#: About how many columns are looked at first.
+FIRST_COLUMNS: Final = 256
+#: Most boxes in waiting; each cut adds one, and boxes halve.
+MOST_WAITING: Final = 256
 #: Most cubes.
 MOST_BINS: Final = 2_000_000
 
@@ -57,10 +72,13 @@ class TriangleBins:
 
 @dataclass(frozen=True, kw_only=True)
 class Spans:
-    """Vertical pieces of columns: over (`x_mm`, `y_mm`) from `low_mm` to `high_mm`, all (n,)."""
+    """Vertical pieces of columns, sorted by column: over the middle of cell `column` from low to high.
 
-    x_mm: Floats
-    y_mm: Floats
+    `column` (n,) counts the cells of `grid` row by row; `low_mm`, `high_mm` (n,).
+    """
+
+    grid: Grid
+    column: Ints
     low_mm: Floats
     high_mm: Floats
 
@@ -146,16 +164,22 @@ def fill_bins(corners: Floats, origin: Floats, edge: float, shape: Ints, cursor:
 @njit(cache=True, nogil=True)
 def nearest2(
     px: float, py: float, pz: float, corners: Floats, origin: Floats, edge: float, shape: Ints, start: Ints,
-    item: Items, limit2: float,
+    item: Items, enough2: float, hint: Ints,
 ) -> float:  # fmt: skip
-    """Return the squared distance of a point to the nearest triangle, or `limit2` if none is nearer."""
+    """Return the squared distance of a point to the nearest triangle.
+
+    Content with any that is no farther than `enough2`. `hint` (1,) is a triangle to begin with, and takes
+    the one that was found: neighbours mostly share it.
+    """
     nx, ny, nz = shape[0], shape[1], shape[2]
     gx, gy, gz = (px - origin[0]) / edge, (py - origin[1]) / edge, (pz - origin[2]) / edge
     ix = min(max(math.floor(gx), 0), nx - 1)
     iy = min(max(math.floor(gy), 0), ny - 1)
     iz = min(max(math.floor(gz), 0), nz - 1)
     inside = min(gx - ix, ix + 1 - gx, gy - iy, iy + 1 - gy, gz - iz, iz + 1 - gz)
-    best = limit2
+    best = nearest_on_triangle2(px, py, pz, corners[hint[0]])
+    if best <= enough2:
+        return float(best)
     for ring in range(max(nx, ny, nz)):
         # cubes of this shell are at least so far off; a point outside the grid is no nearer than that
         off = (inside + ring - 1) * edge if ring > 0 else 0.0
@@ -170,39 +194,131 @@ def nearest2(
                         continue
                     place = (i * ny + j) * nz + k
                     for n in range(start[place], start[place + 1]):
-                        best = min(best, nearest_on_triangle2(px, py, pz, corners[item[n]]))
-    return best
+                        found = nearest_on_triangle2(px, py, pz, corners[item[n]])
+                        if found < best:
+                            best = found
+                            hint[0] = item[n]
+                            if best <= enough2:
+                                return float(best)
+    return float(best)
 
 
 @njit(cache=True, nogil=True)
-def farthest_of_spans(
-    x: Floats, y: Floats, low: Floats, high: Floats, step: float, corners: Floats, origin: Floats,
-    edge: float, shape: Ints, start: Ints, item: Items, stop: float, place: Floats,
+def farthest_of_columns(
+    first: Ints, low: Floats, high: Floats, x0: float, y0: float, cell: float, nx: int, ny: int,
+    corners: Floats, origin: Floats, edge: float, shape: Ints, start: Ints, item: Items, stop: float,
+    place: Floats,
 ) -> float:  # fmt: skip
-    """Return the greatest distance of the spans' points to the triangles, and its `place` (3,).
+    """Return the greatest distance of points in columns to the triangles, and its `place` (3,).
 
-    Points stand at both ends of a span and at most `step` apart. Gives up at the first one farther than
-    `stop`, and returns its distance.
+    Pieces ``first[n] : first[n + 1]`` stand in column n. Points are at both ends of a piece of a column and
+    at most a cell apart. Gives up at the first one farther than `stop`, and returns its distance.
     """
-    best, last = -1.0, math.inf
-    qx, qy, qz = 0.0, 0.0, 0.0
-    for g in range(x.shape[0]):
-        parts = max(math.ceil((high[g] - low[g]) / step), 1)
-        for n in range(parts + 1):
-            m = n if g % 2 == 0 else parts - n
-            z = low[g] + (high[g] - low[g]) * m / parts
-            bound = last + math.sqrt((x[g] - qx) ** 2 + (y[g] - qy) ** 2 + (z - qz) ** 2)
-            if bound <= best:
+    far, slack = math.inf, SLACK * cell
+    best = -1.0
+    hint = np.zeros(1, np.int64)
+    # the lowest and highest point of squares of 1, 2, 4 ... columns
+    levels = 1
+    while (1 << (levels - 1)) < max(nx, ny):
+        levels += 1
+    wide, tall, begin = np.zeros(levels, np.int64), np.zeros(levels, np.int64), np.zeros(levels + 1, np.int64)
+    for level in range(levels):
+        wide[level] = (nx + (1 << level) - 1) >> level
+        tall[level] = (ny + (1 << level) - 1) >> level
+        begin[level + 1] = begin[level] + wide[level] * tall[level]
+    floor, roof = np.full(begin[levels], far), np.full(begin[levels], -far)
+    filled = 0
+    for n in range(nx * ny):
+        for g in range(first[n], first[n + 1]):
+            floor[n] = min(floor[n], low[g])
+            roof[n] = max(roof[n], high[g])
+        if first[n + 1] > first[n]:
+            filled += 1
+    for level in range(1, levels):
+        for j in range(tall[level - 1]):
+            for i in range(wide[level - 1]):
+                n = begin[level - 1] + j * wide[level - 1] + i
+                up = begin[level] + (j >> 1) * wide[level] + (i >> 1)
+                floor[up] = min(floor[up], floor[n])
+                roof[up] = max(roof[up], roof[n])
+    # a few points first
+    every, seen = max(filled // FIRST_COLUMNS, 1), 0
+    for n in range(nx * ny):
+        if first[n + 1] == first[n]:
+            continue
+        seen += 1
+        if seen % every != 0:
+            continue
+        px, py = x0 + (n % nx + 0.5) * cell, y0 + (n // nx + 0.5) * cell
+        for g in range(first[n], first[n + 1]):
+            for m in range(3):
+                pz = low[g] + 0.5 * m * (high[g] - low[g])
+                found = nearest2(
+                    px, py, pz, corners, origin, edge, shape, start, item, max(best, 0.0) ** 2, hint
+                )
+                if found > best * abs(best):
+                    best = math.sqrt(found)
+                    place[0], place[1], place[2] = px, py, pz
+                    if best > stop:
+                        return best
+    # boxes: level, row, column, lowest, highest point
+    waiting = np.empty((MOST_WAITING, 3), np.int64)
+    between = np.empty((MOST_WAITING, 2))
+    count = 0
+    if filled > 0:
+        waiting[0] = (levels - 1, 0, 0)
+        between[0] = (floor[begin[levels - 1]], roof[begin[levels - 1]])
+        count = 1
+    tried = 0
+    while count > 0:
+        count -= 1
+        tried += 1
+        if tried % PATIENCE == 0:
+            slack = min(2.0 * slack, MOST_SLACK * cell)
+        level, j, i = waiting[count, 0], waiting[count, 1], waiting[count, 2]
+        n = begin[level] + j * wide[level] + i
+        below, above = max(between[count, 0], floor[n]), min(between[count, 1], roof[n])
+        if below > above:
+            continue
+        size = 1 << level
+        px, py = x0 + (i + 0.5) * size * cell, y0 + (j + 0.5) * size * cell
+        height = above - below
+        if level == 0 and height <= cell:
+            for g in range(first[n], first[n + 1]):
+                for m in range(2):
+                    pz = max(below, low[g]) if m == 0 else min(above, high[g])
+                    if pz < low[g] or pz > high[g]:
+                        continue
+                    found = nearest2(
+                        px, py, pz, corners, origin, edge, shape, start, item, (best + slack) ** 2, hint
+                    )
+                    if found > (best + slack) ** 2:
+                        best = math.sqrt(found)
+                        place[0], place[1], place[2] = px, py, pz
+                        if best > stop:
+                            return best
+            continue
+        across = (size - 1) * cell
+        reach = best + slack - 0.5 * math.sqrt(2.0 * across * across + height * height)
+        if reach > 0.0:
+            pz = 0.5 * (below + above)
+            reach2 = reach * reach
+            if nearest2(px, py, pz, corners, origin, edge, shape, start, item, reach2, hint) <= reach2:
                 continue
-            limit2 = bound * bound * (1.0 + 1e-9)
-            found = nearest2(x[g], y[g], z, corners, origin, edge, shape, start, item, limit2)
-            last = math.sqrt(found)
-            qx, qy, qz = x[g], y[g], z
-            if last > best:
-                best = last
-                place[0], place[1], place[2] = qx, qy, qz
-                if best > stop:
-                    return best
+        if level == 0 or height > 2.0 * across:
+            middle = 0.5 * (below + above)
+            waiting[count] = (level, j, i)
+            between[count] = (below, middle)
+            waiting[count + 1] = (level, j, i)
+            between[count + 1] = (middle, above)
+            count += 2
+            continue
+        for part in range(4):
+            row, col = 2 * j + part // 2, 2 * i + part % 2
+            if row < tall[level - 1] and col < wide[level - 1]:
+                waiting[count] = (level - 1, row, col)
+                between[count] = (below, above)
+                count += 1
     return best
 
 
@@ -265,31 +381,40 @@ def _bin_mm(corners: Floats) -> float:
     return min(BIN_SIZES * math.sqrt(2.0 * area / len(corners)), math.sqrt(area) / 64.0)
 
 
-def farthest(spans: Spans, bins: TriangleBins, *, step_mm: float, stop_mm: float = math.inf) -> Farthest:
+def farthest(spans: Spans, bins: TriangleBins, *, stop_mm: float = math.inf) -> Farthest:
     """Return how far the farthest point of `spans` lies from the nearest triangle of `bins`.
 
     Parameters
     ----------
     spans
-        Vertical pieces of columns, neighbours near each other for speed.
+        Vertical pieces of columns.
     bins
         The surface.
-    step_mm
-        Spacing of the points that are looked at along a span, above 0.
     stop_mm
         A point farther than this is far enough: it is returned, the rest is not looked at.
 
     Returns
     -------
     Farthest
-        The distance, too small by at most half of `step_mm` (for the spans themselves; what lies between
-        spans is the caller's).
+        Where it is a true distance of a point of the spans. A farther one may be missed, by about 1.1 cells
+        of ``spans.grid`` at most (see the module).
     """
-    place = np.zeros(3)
-    distance = farthest_of_spans(
-        spans.x_mm, spans.y_mm, spans.low_mm, spans.high_mm, step_mm, bins.corners, bins.origin_mm,
-        bins.bin_mm, bins.shape, bins.start, bins.item, stop_mm, place,
-    )  # fmt: skip
-    if distance < 0.0:
+    if not len(spans.column):
         return Farthest(distance_mm=0.0, place_mm=None)
+    grid, column = _cropped(spans.grid, spans.column)
+    first = np.searchsorted(column, np.arange(grid.nx * grid.ny + 1))
+    place = np.zeros(3)
+    distance = farthest_of_columns(
+        first, spans.low_mm, spans.high_mm, grid.x0_mm, grid.y0_mm, grid.cell_mm, grid.nx, grid.ny,
+        bins.corners, bins.origin_mm, bins.bin_mm, bins.shape, bins.start, bins.item, stop_mm, place,
+    )  # fmt: skip
     return Farthest(distance_mm=distance, place_mm=(float(place[0]), float(place[1]), float(place[2])))
+
+
+def _cropped(grid: Grid, column: Ints) -> tuple[Grid, Ints]:
+    """Return the least part of a grid that holds the columns, and their numbers in it."""
+    row, col = column // grid.nx, column % grid.nx
+    j, i = int(row.min()), int(col.min())
+    nx, ny = int(col.max()) - i + 1, int(row.max()) - j + 1
+    part = Grid(grid.x0_mm + i * grid.cell_mm, grid.y0_mm + j * grid.cell_mm, grid.cell_mm, nx, ny)
+    return part, (row - j) * nx + (col - i)
