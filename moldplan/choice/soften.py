@@ -12,7 +12,8 @@ Steps
        more: a thin ear is not gone with half its thickness, the outline falls back by the whole ear.
     3. Once over the half's own columns: a distance found there is really there, so what is already over
        the limit is out. What is left is looked at again in columns up to `MOST_FINER` times finer.
-    4. The way with the smaller number is taken; filling, when carving is no better by more than a column.
+    4. The way with the smaller number is taken. Where both are alike, carving when it moves less than half as
+       much: a narrow rim is sooner cut off than the wall under it built out.
 
 Error budget
     Distances are exact at points a fine column apart (`moldplan.columns.nearest`): too small by at most 1.1
@@ -55,6 +56,10 @@ MOST_COLUMNS: Final = 4_500_000
 LEAST_GAP: Final = 0.05
 #: How far, in columns, a falling back outline may be over the limit and still be looked at closer.
 COARSE_SLACK: Final = 1.5
+#: Numbers of the two ways are alike when one is no more than this times the other, and one column.
+ALIKE: Final = 1.1
+#: Of two ways that are alike, carving is taken when it moves less than this share of the filler.
+CLEARLY_LESS: Final = 0.5
 #: Width of the cubes that hold what is left standing, in columns.
 LEFT_BIN: Final = 4.0
 
@@ -126,7 +131,8 @@ def soften(half: Half, settings: Settings) -> tuple[Softening, ...]:
     -----
     Accuracy and limits: see the module. About 1 s for 100 000 triangles.
     """
-    limit = max(settings.number("split.approval_mm"), settings.number("split.soften_mm"))
+    own = settings.number("split.soften_mm")
+    limit = max(settings.number("split.approval_mm"), own)
     regions = [region for region in half.undercut.regions if region.mouths > 0]
     if not regions:
         return ()
@@ -137,7 +143,7 @@ def soften(half: Half, settings: Settings) -> tuple[Softening, ...]:
         return ()
     fine = _columns(half, near, finer=_finer(half.undercut.gaps, near))
     sealed = {region.id for region in half.undercut.regions if region.mouths == 0}
-    ways = ((region, _easiest(fine, region, sealed, surface, limit)) for region in near)
+    ways = ((region, _easiest(fine, region, sealed, surface, (own, limit))) for region in near)
     advice = [_softening(half, region, way, settings) for region, way in ways if way is not None]
     return tuple(sorted(advice, key=lambda item: (-item.saves_mm3, item.region)))
 
@@ -147,15 +153,24 @@ def soften_words(softening: Softening, half: Half) -> str:
 
     "undercut 3 of the BACK half goes with up to 4.0 mm of filler, 0.3 l; saves 0.35 kg of rubber".
     """
-    region = half.undercut.regions[softening.region - 1]
     filled = softening.way == "fill"
-    tunnel = ("closing a tunnel" if filled else "opening a tunnel") if region.mouths > 1 else ""
+    amount = f"{mm(softening.thickest_mm)} of {'filler' if filled else 'carving'}"
     return (
-        f"undercut {softening.region} of the {half.called} half goes with up to {mm(softening.thickest_mm)} "
-        f"of {'filler' if filled else 'carving'}, {litres(softening.amount_mm3)}"
-        f"{f', {tunnel}' if tunnel else ''}; saves {kg(softening.saves_kg)} of rubber"
+        f"undercut {softening.region} of the {half.called} half goes with up to {amount}, "
+        f"{litres(softening.amount_mm3)}{_remark(softening, half)}; "
+        f"saves {kg(softening.saves_kg)} of rubber"
         f"{'; ask the client first' if softening.needs_approval else ''}"
     )
+
+
+def _remark(softening: Softening, half: Half) -> str:
+    """Return what else the advice does, or nothing: a tunnel closed or opened, filler at the seam."""
+    gaps, region = half.undercut.gaps, half.undercut.regions[softening.region - 1]
+    if softening.way == "carve":
+        return ", opening a tunnel" if region.mouths > 1 else ""
+    tunnel = ", closing a tunnel" if region.mouths > 1 else ""
+    at_seam = bool((gaps.low_mm[gaps.region == region.id] <= 0.0).any())
+    return tunnel + (", blended over the seam" if at_seam else "")
 
 
 def _softening(half: Half, region: Region, way: _Way, settings: Settings) -> Softening:
@@ -274,40 +289,42 @@ def _may_go(columns: _Columns, region: Region, surface: TriangleBins, limit_mm: 
 
 
 def _easiest(
-    columns: _Columns, region: Region, sealed: set[int], surface: TriangleBins, limit_mm: float
+    columns: _Columns, region: Region, sealed: set[int], surface: TriangleBins, limits_mm: tuple[float, float]
 ) -> _Way | None:
-    """Return the way that takes an undercut away with the least thickness, None over the limit."""
-    filler = _filler_mm(columns, region, surface, limit_mm)
-    at_most = min(limit_mm, filler - columns.grid.cell_mm)
-    carved = _carve(columns, region)
-    tool = _tool_mm(carved, surface, at_most)
-    if tool <= at_most:
-        back = _set_back_mm(columns, carved, at_most)
-        if back <= at_most:
-            return _carving(columns, region, sealed, carved, max(tool, back))
-    if filler > limit_mm:
-        return None
-    return _Way(
-        way="fill",
-        thickest_mm=filler,
-        amount_mm3=region.volume_mm3,
-        saves_mm3=region.volume_mm3,
-        rubber_mm3=region.volume_mm3,
-    )
+    """Return the easier way to take an undercut away; None over the larger of two limits.
+
+    What stays within the smaller limit is easier than what does not.
+    """
+    own, most = limits_mm
+    thickest = _filler_mm(columns, region, surface, most)
+    alike = ALIKE * thickest + columns.grid.cell_mm
+    carving = _carving(columns, region, sealed, surface, min(own if thickest <= own else most, alike))
+    if thickest > most:
+        return carving
+    volume = region.volume_mm3
+    filling = _Way(way="fill", thickest_mm=thickest, amount_mm3=volume, saves_mm3=volume, rubber_mm3=volume)
+    if carving is None:
+        return filling
+    thinner = carving.thickest_mm < (thickest - columns.grid.cell_mm) / ALIKE
+    return carving if thinner or carving.amount_mm3 < CLEARLY_LESS * volume else filling
 
 
 def _carving(
-    columns: _Columns, region: Region, sealed: set[int], carved: _Carved, thickest_mm: float
-) -> _Way:
+    columns: _Columns, region: Region, sealed: set[int], surface: TriangleBins, most_mm: float
+) -> _Way | None:
     """Return carving as a way: what it takes, and which other undercuts over this one go with it."""
-    area = columns.grid.cell_area_mm2
+    carved = _carve(columns, region)
+    depth = _tool_mm(carved, surface, most_mm)
+    depth = depth if depth > most_mm else max(depth, _set_back_mm(columns, carved, most_mm))
+    if depth > most_mm:
+        return None
+    area, removed = columns.grid.cell_area_mm2, carved.removed
     height = columns.gaps.high_mm - columns.gaps.low_mm
     others = carved.above & (columns.region != region.id)
     rubber = others & ~np.isin(columns.region, list(sealed))
-    removed = carved.removed
     return _Way(
         way="carve",
-        thickest_mm=thickest_mm,
+        thickest_mm=depth,
         amount_mm3=float((removed.high_mm - removed.low_mm).sum()) * area,
         saves_mm3=region.volume_mm3 + float(height[others].sum()) * area,
         rubber_mm3=region.volume_mm3 + float(height[rubber].sum()) * area,

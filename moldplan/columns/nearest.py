@@ -17,8 +17,8 @@ Steps
 Error budget
     The distance of a point to a triangle is exact to rounding. Each column stands for its cell and each point
     for half a step up and down; a distance has no slope over 1, so at most ``sqrt(3)/2`` cells are missed
-    (step and cell alike), and `SLACK` cells more for letting go of boxes that would win by less; on wide gaps of
-    one width all over up to `MOST_SLACK` cells.
+    (step and cell alike), and `SLACK` cells more for letting go of boxes that would win by less; on wide
+    gaps of one width all over up to `MOST_SLACK` cells.
 
 Tried and dropped
     Walking along the columns with the last distance as the bound: on a wide gap most points stay in question,
