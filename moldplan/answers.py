@@ -65,12 +65,19 @@ def _split(plan: Plan) -> str:
     if plan.chosen_by == "open":
         return f"none: a one-part open mould, the figure on its flat back; rim {mm(plan.seam_mm)}"
     normal = ",".join(f"{round(value, 3) + 0.0:.3f}" for value in plan.plane.normal)
-    how = (
-        "as given" if plan.splits is None else f"least undercut of {plan.splits.directions_tried} directions"
-    )
+    how = _how_chosen(plan)
     halves = " / ".join(half.called for half in plan.halves)
     offset = f"{round(plan.plane.offset_mm, 1) + 0.0:.1f} mm"
     return f"{halves}, square to {normal}, {offset} from the middle ({how}); seam {mm(plan.seam_mm)}"
+
+
+def _how_chosen(plan: Plan) -> str:
+    """Return where the plane came from."""
+    if plan.chosen_by == "answer":
+        return "an answer of moldplan split"
+    if plan.splits is None:
+        return "as given"
+    return f"least undercut of {plan.splits.directions_tried} directions"
 
 
 def _locks(plan: Plan) -> str:

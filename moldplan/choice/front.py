@@ -49,7 +49,7 @@ def _seam_metres(length_mm: float) -> str:
 
 def stretch_text(strain: float) -> str:
     """Return a stretch for people; beyond the card's most the number says nothing more."""
-    return f"{strain:.0%}" if strain <= MOST_STRETCH else f"over {MOST_STRETCH:.0%}"
+    return f"{strain:.0%}" if strain < MOST_STRETCH else f"over {MOST_STRETCH:.0%}"
 
 
 def _count(number: float) -> str:
