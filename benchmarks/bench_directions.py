@@ -1,4 +1,4 @@
-"""How fast directions are seen: against ray casting, a whole search, and growth with the mesh.
+"""How fast directions are seen: against ray casting, and a whole search.
 
 Ray casting means all hits of one ray per column with trimesh and embree, in the same run, one thread
 each; both see the same columns, and the undercut of the same plane must agree within 1 %. Processor seconds
@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import numpy as np
 import trimesh
-from figures import large_figure
+from figures import Mesh, bumpy, large_figure
 from numpy.typing import NDArray
 
 from moldplan.columns.depth import Depths, see
@@ -20,11 +20,9 @@ from moldplan.columns.grid import Grid, grid_over
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.split import SearchOptions, find_splits
 from moldplan.split.light import arranged, light_copy
-from moldplan.split.sight import look
 
 CELLS = 256
 ROUNDS = 7
-Mesh = tuple[NDArray[np.float64], NDArray[np.int64]]
 
 
 def median_s(action: Callable[[], object], clock: Callable[[], float] = time.thread_time) -> float:
@@ -48,19 +46,6 @@ def figure() -> Mesh:
     points -= 0.5 * (points.min(axis=0) + points.max(axis=0))
     points *= 1200.0 / np.ptp(points, axis=0).max()
     return arranged(points, np.array(mesh.faces, dtype=np.int64))
-
-
-def bumpy(around: int, across: int) -> Mesh:
-    """Return a knobbly ring of 2 * around * across triangles."""
-    u = 2.0 * np.pi * np.arange(around)[:, None] / around
-    v = 2.0 * np.pi * np.arange(across)[None, :] / across
-    tube = 150.0 + 12.0 * np.sin(9.0 * u) * np.cos(7.0 * v)
-    r = 450.0 + tube * np.cos(v)
-    points = np.stack([r * np.cos(u), r * np.sin(u), tube * np.sin(v)], axis=-1).reshape(-1, 3)
-    i, j = (a.ravel() for a in np.meshgrid(np.arange(around), np.arange(across), indexing="ij"))
-    i2, j2 = (i + 1) % around, (j + 1) % across
-    a, b, c, d = i * across + j, i2 * across + j, i2 * across + j2, i * across + j2
-    return points, np.concatenate([np.stack((a, b, c), -1), np.stack((a, c, d), -1)]).astype(np.int64)
 
 
 def undercut(depths: Depths) -> float:
@@ -120,15 +105,6 @@ def search(mesh: Mesh) -> None:
         )
 
 
-def growth() -> None:
-    """Print one look at meshes of 10 k to 1 M triangles."""
-    slanted = np.array([0.48, 0.6, 0.64])
-    for around, across in ((100, 50), (250, 120), (400, 250), (1000, 500)):
-        mesh = bumpy(around, across)
-        seconds = median_s(lambda: look(*mesh, slanted, cells=CELLS))  # noqa: B023 # used at once
-        print(f"one direction, {len(mesh[1]):>7} triangles, {CELLS} cells: {1e3 * seconds:.1f} ms")
-
-
 def main() -> None:
     """Print the figures."""
     print(f"{os.cpu_count()} cores")
@@ -139,7 +115,6 @@ def main() -> None:
     against_rays("generated ring", bumpy(250, 120))
     search(light)
     search(bumpy(250, 120))
-    growth()
 
 
 if __name__ == "__main__":
