@@ -120,6 +120,22 @@ def measure(  # noqa: PLR0913 - the plane of a pattern, its settings, and four t
     ), halves
 
 
+def measure_off(pattern: Pattern, plane: Plane, settings: Settings) -> tuple[float, float]:
+    """Return the undercut in mm3 and the rubber in kg of one plane, both halves, and nothing else.
+
+    The same numbers as `measure` gives, in half the time: for a plane that the saw might make by mistake.
+
+    Raises
+    ------
+    PatternError
+        When the plane misses the pattern.
+    """
+    names = called(plane.normal, pattern.up, pattern.front)
+    halves = cut(pattern, plane, called=names, cells=CUT_CELLS)
+    rubber = sum(brief_rubber(half, settings, cells=RUBBER_CELLS).mass_kg for half in halves)
+    return sum(half.undercut.volume_mm3 for half in halves), rubber
+
+
 def skin_volume(pattern: Pattern, settings: Settings) -> float:
     """Return the volume within the skin's thickness outside the whole pattern, mm3.
 

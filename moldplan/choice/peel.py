@@ -34,7 +34,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 #: Slices of a half.
-LEVELS: Final = 64
+LEVELS: Final = 48
 #: Height of the lowest slice above the board, as a share of the half's height.
 LOWEST: Final = 1e-6
 #: Least hull of a neck, as a share of the half's size: less is a point, and rounding.

@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from moldplan.cards.model import Settings
 from moldplan.choice.findings import ranking_findings
 from moldplan.choice.front import on_front, scores
-from moldplan.choice.measure import measure, skin_volume
+from moldplan.choice.measure import measure, measure_off, skin_volume
 from moldplan.choice.model import Answer, Broken, Kind, Measures, Ranking, Saw, Wishes, Worst
 from moldplan.choice.saw import KINDS, best_sawable, kind_of, plane_of, round_offsets
 from moldplan.choice.soften import soften
@@ -419,14 +419,14 @@ def _worst(pattern: Pattern, item: _Measured, settings: Settings) -> Worst:
     """Return the worst plane within what a saw is off, measured like the answer itself."""
     angle, offset = settings.number("split.saw_angle_deg"), settings.number("split.saw_offset_mm")
     plane, _ = undercut_around(pattern, item.draft.plane, angle_deg=angle, offset_mm=offset)
-    measures, _ = measure(pattern, plane, settings, skin_mm3=0.0)
+    undercut, rubber = measure_off(pattern, plane, settings)
     own = item.measures
-    if measures.undercut_mm3 < own.undercut_mm3:  # the columns' error: the answer itself is the worst
-        plane, measures = item.draft.plane, own
+    if undercut < own.undercut_mm3:  # the columns' error: the answer itself is the worst
+        plane, undercut = item.draft.plane, own.undercut_mm3
     return Worst(
         plane=plane,
         angle_deg=angle,
         offset_mm=offset,
-        undercut_mm3=measures.undercut_mm3,
-        rubber_kg=max(measures.rubber_kg, own.rubber_kg),
+        undercut_mm3=undercut,
+        rubber_kg=max(rubber, own.rubber_kg),
     )

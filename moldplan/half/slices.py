@@ -60,7 +60,9 @@ def slices_of(half: Half, heights_mm: Floats) -> Slices:
 
 def hull_of(points: Floats) -> Outline:
     """Return the hull of points (n, 2), mm."""
-    shape = shapely.MultiPoint(points).convex_hull
+    shape = shapely.convex_hull(
+        shapely.linestrings(points if len(points) > 1 else np.repeat(points, 2, axis=0))
+    )
     # a hull without area is a line there and back
     round_it = shape.length if isinstance(shape, shapely.Polygon) else 2.0 * shape.length
     return Outline(corners_mm=shapely.get_coordinates(shape), perimeter_mm=float(round_it))
