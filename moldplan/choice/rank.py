@@ -69,6 +69,8 @@ SAME_OFFSET_SHARE: Final = 0.01
 DIFFERENT_DEG: Final = 10.0
 #: Halves of heavier patterns are drawn from a lighter copy.
 DRAWN_FACES: Final = 300_000
+#: Where wishes contradict each other the pull is kept: a degree outside it counts as so many of lean.
+PULL_FIRST: Final = 10.0
 #: Cells a plane is rounded with.
 ROUNDING_CELLS: Final = 256
 #: Share of the volume each half holds when halves are to be light: nearly the same.
@@ -258,7 +260,8 @@ class _Rounding:
         missed = 0.0
         direction = normal @ self.axes
         if self.search.region is not None:
-            missed += sum(self.search.region.broken_deg(direction, up=self.up))
+            lean, outside = self.search.region.broken_deg(direction, up=self.up)
+            missed += lean + PULL_FIRST * outside
         for points in self.search.clear_of:
             along = points @ direction
             inside = min(offset_mm - along.min(), along.max() - offset_mm) + self.search.clear_margin_mm
