@@ -205,17 +205,18 @@ def nearest2(
 
 @njit(cache=True, nogil=True)
 def farthest_of_columns(
-    first: Ints, low: Floats, high: Floats, x0: float, y0: float, cell: float, nx: int, ny: int,
-    corners: Floats, origin: Floats, edge: float, shape: Ints, start: Ints, item: Items, stop: float,
+    low: Floats, high: Floats, x0: float, y0: float, cell: float, nx: int, ny: int, corners: Floats,
+    origin: Floats, edge: float, shape: Ints, start: Ints, item: Items, least: float, stop: float,
     place: Floats,
 ) -> float:  # fmt: skip
-    """Return the greatest distance of points in columns to the triangles, and its `place` (3,).
+    """Return the greatest distance over `least` of points in columns to the triangles, and its `place` (3,).
 
-    Pieces ``first[n] : first[n + 1]`` stand in column n. Points are at both ends of a piece of a column and
-    at most a cell apart. Gives up at the first one farther than `stop`, and returns its distance.
+    Column n holds the points from `low` to `high` (nx * ny), none where the low is above the high: both
+    ends, and so many between that no two are farther apart than a cell. Gives up at the first point farther
+    than `stop`, and returns its distance; `least`, and `place` as it was, when no point is farther than that.
     """
     far, slack = math.inf, SLACK * cell
-    best = -1.0
+    best = least
     hint = np.zeros(1, np.int64)
     # the lowest and highest point of squares of 1, 2, 4 ... columns
     levels = 1
@@ -229,10 +230,8 @@ def farthest_of_columns(
     floor, roof = np.full(begin[levels], far), np.full(begin[levels], -far)
     filled = 0
     for n in range(nx * ny):
-        for g in range(first[n], first[n + 1]):
-            floor[n] = min(floor[n], low[g])
-            roof[n] = max(roof[n], high[g])
-        if first[n + 1] > first[n]:
+        floor[n], roof[n] = low[n], high[n]
+        if low[n] <= high[n]:
             filled += 1
     for level in range(1, levels):
         for j in range(tall[level - 1]):
@@ -244,23 +243,21 @@ def farthest_of_columns(
     # a few points first
     every, seen = max(filled // FIRST_COLUMNS, 1), 0
     for n in range(nx * ny):
-        if first[n + 1] == first[n]:
+        if low[n] > high[n]:
             continue
         seen += 1
         if seen % every != 0:
             continue
         px, py = x0 + (n % nx + 0.5) * cell, y0 + (n // nx + 0.5) * cell
-        for g in range(first[n], first[n + 1]):
-            for m in range(3):
-                pz = low[g] + 0.5 * m * (high[g] - low[g])
-                found = nearest2(
-                    px, py, pz, corners, origin, edge, shape, start, item, max(best, 0.0) ** 2, hint
-                )
-                if found > best * abs(best):
-                    best = math.sqrt(found)
-                    place[0], place[1], place[2] = px, py, pz
-                    if best > stop:
-                        return best
+        for m in range(3):
+            pz = low[n] + 0.5 * m * (high[n] - low[n])
+            enough = max(best, 0.0) ** 2
+            found = nearest2(px, py, pz, corners, origin, edge, shape, start, item, enough, hint)
+            if found > best * abs(best):
+                best = math.sqrt(found)
+                place[0], place[1], place[2] = px, py, pz
+                if best > stop:
+                    return best
     # boxes: level, row, column, lowest, highest point
     waiting = np.empty((MOST_WAITING, 3), np.int64)
     between = np.empty((MOST_WAITING, 2))
@@ -284,19 +281,15 @@ def farthest_of_columns(
         px, py = x0 + (i + 0.5) * size * cell, y0 + (j + 0.5) * size * cell
         height = above - below
         if level == 0 and height <= cell:
-            for g in range(first[n], first[n + 1]):
-                for m in range(2):
-                    pz = max(below, low[g]) if m == 0 else min(above, high[g])
-                    if pz < low[g] or pz > high[g]:
-                        continue
-                    found = nearest2(
-                        px, py, pz, corners, origin, edge, shape, start, item, (best + slack) ** 2, hint
-                    )
-                    if found > (best + slack) ** 2:
-                        best = math.sqrt(found)
-                        place[0], place[1], place[2] = px, py, pz
-                        if best > stop:
-                            return best
+            for m in range(2):
+                pz = below if m == 0 else above
+                enough = (best + slack) ** 2
+                found = nearest2(px, py, pz, corners, origin, edge, shape, start, item, enough, hint)
+                if found > enough:
+                    best = math.sqrt(found)
+                    place[0], place[1], place[2] = px, py, pz
+                    if best > stop:
+                        return best
             continue
         across = (size - 1) * cell
         reach = best + slack - 0.5 * math.sqrt(2.0 * across * across + height * height)
@@ -402,12 +395,19 @@ def farthest(spans: Spans, bins: TriangleBins, *, stop_mm: float = math.inf) -> 
     if not len(spans.column):
         return Farthest(distance_mm=0.0, place_mm=None)
     grid, column = _cropped(spans.grid, spans.column)
-    first = np.searchsorted(column, np.arange(grid.nx * grid.ny + 1))
-    place = np.zeros(3)
-    distance = farthest_of_columns(
-        first, spans.low_mm, spans.high_mm, grid.x0_mm, grid.y0_mm, grid.cell_mm, grid.nx, grid.ny,
-        bins.corners, bins.origin_mm, bins.bin_mm, bins.shape, bins.start, bins.item, stop_mm, place,
-    )  # fmt: skip
+    distance, place = -1.0, np.zeros(3)
+    # one piece of each column at a time, or the air between two would be looked at with them
+    rank = np.arange(len(column)) - np.searchsorted(column, column)
+    for number in range(int(rank.max()) + 1):
+        mine = rank == number
+        low, high = np.full(grid.nx * grid.ny, np.inf), np.full(grid.nx * grid.ny, -np.inf)
+        low[column[mine]], high[column[mine]] = spans.low_mm[mine], spans.high_mm[mine]
+        distance = farthest_of_columns(
+            low, high, grid.x0_mm, grid.y0_mm, grid.cell_mm, grid.nx, grid.ny, bins.corners, bins.origin_mm,
+            bins.bin_mm, bins.shape, bins.start, bins.item, distance, stop_mm, place,
+        )  # fmt: skip
+        if distance > stop_mm:
+            break
     return Farthest(distance_mm=distance, place_mm=(float(place[0]), float(place[1]), float(place[2])))
 
 
