@@ -186,34 +186,34 @@ def _found(
     options: SearchOptions,
     executor: Executor | None,
     progress: Progress,
-) -> tuple[Splits, list[Candidate]]:
-    """Return the search and the planes to look at closer; even halves too when halves are to be light."""
+) -> tuple[Splits, list[tuple[Candidate, ...]]]:
+    """Return the search, and the lists of planes to look at closer: even halves too where size is wished."""
     splits = find_splits(pattern, options=options, executor=executor, progress=progress.part(0.0, 0.6))
-    found = list(splits.candidates)
+    found = [splits.candidates]
     if wishes.heaviest_half_kg is not None or wishes.largest_board_mm is not None:
-        even = replace(options, least_share=EVEN_SHARE)
-        found += find_splits(
-            pattern, options=even, executor=executor, progress=progress.part(0.6, 1.0)
-        ).candidates
+        even, part = replace(options, least_share=EVEN_SHARE), progress.part(0.6, 1.0)
+        found.append(find_splits(pattern, options=even, executor=executor, progress=part).candidates)
     return splits, found
 
 
 def _rounded(
-    pattern: Pattern, found: Sequence[Candidate], search: SearchOptions, settings: Settings
+    pattern: Pattern, found: Sequence[Sequence[Candidate]], search: SearchOptions, settings: Settings
 ) -> list[_Draft]:
-    """Return the sawable planes of the most promising candidates, near-duplicates dropped."""
-    axes = figure_axes(pattern.up, pattern.front)
-    rounding = _Rounding.of(pattern, axes, search, settings)
-    by_kind: dict[Kind, int] = dict.fromkeys(KINDS, 0)
+    """Return the sawable planes of the most promising candidates of each list, near-duplicates dropped.
+
+    The lists keep their order: a search puts planes that run through a patch last.
+    """
+    rounding = _Rounding.of(pattern, figure_axes(pattern.up, pattern.front), search, settings)
     kept: list[_Draft] = []
-    for number, candidate in enumerate(sorted(found, key=lambda item: item.undercut_mm3)):
-        kind = kind_of(axes @ candidate.plane.array())
-        if by_kind[kind] >= OF_EACH_KIND and number >= OF_ALL:
-            continue
-        draft = rounding.draft(candidate)
-        if not any(_same(pattern, draft.plane, other.plane) for other in kept):
-            by_kind[draft.kind] += 1
-            kept.append(draft)
+    for candidates in found:
+        by_kind: dict[Kind, int] = dict.fromkeys(KINDS, 0)
+        for number, candidate in enumerate(candidates):
+            draft = rounding.draft(candidate)
+            if by_kind[draft.kind] >= OF_EACH_KIND and number >= OF_ALL:
+                continue
+            if not any(_same(pattern, draft.plane, other.plane) for other in kept):
+                by_kind[draft.kind] += 1
+                kept.append(draft)
     return kept
 
 

@@ -13,7 +13,7 @@ from moldplan.choice.model import Answer, HalfMeasures, Ranking
 from moldplan.choice.words import worth_softening
 from moldplan.mould.handling import CAUTION
 from moldplan.units import kg, litres, mm
-from moldplan.views.opened import ABOVE_DEG, Opened, moved, open_figure
+from moldplan.views.opened import Opened, moved, open_figure
 from moldplan.views.paper import (
     FINE,
     FRAME,
@@ -324,7 +324,7 @@ def _draw_head(sheet: Sheet, ranking: Ranking, ratio: float) -> None:
     front = f"front is {pattern.front}" + ("" if pattern.front_given else " (assumed: say --front)")
     words = (
         f"figure {x:.0f} x {y:.0f} x {z:.0f} mm, {litres(pattern.volume_mm3)}; {pattern.up} is up, {front}. "
-        f"Seen from its left front, {ABOVE_DEG:.0f} deg from above, drawn about 1:{ratio:.3g}, halves apart."
+        f"Seen from its left front (its right front where the gap would not show), drawn about 1:{ratio:.3g}."
     )
     line = fitted(words, width, height_mm=SMALLER_MM)
     at = (left, top - LARGE_MM - 3.0)

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from moldplan.choice.model import Answer, Ranking
 from moldplan.split import locked_volume, undercut_curve
@@ -98,11 +99,11 @@ class _Plot:
         """Return where a volume stands on the sheet."""
         return float(_LOW + litres / self.most * (_HIGH - _LOW))
 
-    def line(self, offsets: Floats, litres: Floats) -> shapely.Geometry:
+    def line(self, offsets: Floats, litres: Floats) -> BaseGeometry:
         """Return a curve on the sheet, cut off at the roof."""
         points = [(self.x(a), self.y(b)) for a, b in zip(offsets, litres, strict=True)]
         room = shapely.box(_LEFT, _LOW, _RIGHT, _HIGH)
-        return shapely.intersection(shapely.LineString(points), room)
+        return shapely.LineString(points).intersection(room)
 
 
 def _draw_axes(sheet: Sheet, plot: _Plot, answer: Answer) -> None:

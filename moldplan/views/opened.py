@@ -214,7 +214,8 @@ def _turning_away(faces: Ints, points: Floats, square: Floats, normals: Floats) 
         place = points[faces[cut, a]] * (1.0 - share)[:, None] + points[faces[cut, b]] * share[:, None]
         found[cut, count[cut]] = place
         count[cut] += 1
-    return found[count == 2]
+    whole: Floats = found[count == 2]
+    return whole
 
 
 def _visible(segments: Floats, nearest: Floats, grid: Grid) -> Floats:
@@ -244,7 +245,7 @@ def _joined(parts: list[Floats], grid: Grid, *, least_cells: float = SHORT_CELLS
     snapped = snapped[(snapped[:, 0] != snapped[:, 1]).any(axis=1)]
     lines = shapely.get_parts(shapely.line_merge(shapely.union_all(shapely.linestrings(snapped))))
     kept = lines[shapely.length(lines) >= least_cells * grid.cell_mm]
-    return shapely.simplify(shapely.multilinestrings(kept), 0.4 * grid.cell_mm)
+    return shapely.MultiLineString(list(kept)).simplify(0.4 * grid.cell_mm)
 
 
 # --- surfaces ----------------------------------------------------------------------------------------------
@@ -252,12 +253,12 @@ def _joined(parts: list[Floats], grid: Grid, *, least_cells: float = SHORT_CELLS
 
 def _rims(tops: list[Floats], nearest: Floats, grid: Grid) -> list[BaseGeometry]:
     """Return the outline of what is seen of each half: without a break, however the surface is carved."""
-    rims = []
+    rims: list[BaseGeometry] = []
     for top in tops:
         mine = ((top == nearest) & np.isfinite(top)).astype(np.float64)
         shape = band_shape(grid.x_mm(), grid.y_mm(), mine, 0.5, 2.0)
         parts = [part for part in shape.geoms if part.area > (0.5 * SHORT_CELLS * grid.cell_mm) ** 2]
-        rims.append(shapely.simplify(shapely.MultiPolygon(parts).boundary, 0.4 * grid.cell_mm))
+        rims.append(shapely.MultiPolygon(parts).boundary.simplify(0.4 * grid.cell_mm))
     return rims
 
 
