@@ -92,7 +92,8 @@ def many_directions() -> None:
                 for clock in (time.perf_counter, time.process_time)
             )
             print(
-                f"{DIRECTIONS} directions, {triangles} triangles, {CELLS} cells, {workers} thread(s): {wall:.2f} s"
+                f"{DIRECTIONS} directions, {triangles} triangles, {CELLS} cells, {workers} thread(s): "
+                f"{wall:.2f} s"
                 + (f" (about {wanted:g} wanted)" if workers > 1 else "")
                 + f", processor {busy:.2f} s"
             )
@@ -155,10 +156,11 @@ def draw(triangles: NDArray[np.int64], milliseconds: NDArray[np.float64], file: 
     axes.loglog(triangles, linear, color="0.6", linewidth=1.0, linestyle=(0, (5, 4)), label="linear growth")
     axes.loglog(triangles, milliseconds, color="0.1", marker="o", markersize=4, label="measured")
     for count, value in zip(triangles, milliseconds, strict=True):
-        axes.annotate(f"{value:.3g} ms", (count, value), (0, 8), textcoords="offset points", ha="center")
+        axes.annotate(f"{value:.3g} ms", (count, value), (-6, 6), textcoords="offset points", ha="right")
     axes.set_xlabel("triangles")
     axes.set_ylabel(f"one direction, {CELLS} x {CELLS} columns (ms)")
-    axes.set_ylim(top=4.0 * milliseconds[-1])
+    axes.set_xlim(left=0.3 * triangles[0])
+    axes.set_ylim(top=2.0 * milliseconds[-1])
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(frameon=False, loc="lower right")
     page.savefig(file, dpi=150)

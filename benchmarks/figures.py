@@ -1,4 +1,4 @@
-"""Meshes the benchmarks run on: an open one beside the checkout, when present, else a shipped one; and a ring."""
+"""Meshes the benchmarks run on: an open one beside the checkout, else a shipped one; and a made ring."""
 
 from pathlib import Path
 

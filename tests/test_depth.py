@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from moldplan.columns.depth import (
     above,
     above_once,
+    beyond,
     bounds,
     depth_maps,
     mean_above,
@@ -234,10 +235,16 @@ POOLS = {
 }
 
 
+def reach(*parts: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the least and the greatest number."""
+    pool = np.concatenate(parts)
+    return float(pool.min()), float(pool.max())
+
+
 @pytest.mark.parametrize("name", POOLS)
 def test_median_of_named_pools(name: str) -> None:
     tops, bottoms = (np.array(part) for part in POOLS[name])
-    assert pooled_median(tops, bottoms) == np.median(np.concatenate([tops, bottoms]))
+    assert pooled_median(tops, bottoms, *reach(tops, bottoms)) == np.median(np.concatenate([tops, bottoms]))
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -245,11 +252,23 @@ def test_median_equals_the_sorted_middle(seed: int) -> None:
     dice = np.random.default_rng(seed)
     tops = np.round(dice.normal(2.0, 3.0, size=1 + 37 * seed), seed % 3)  # rounded: many are alike
     bottoms = tops - dice.exponential(4.0, size=len(tops))
-    assert pooled_median(tops, bottoms) == np.median(np.concatenate([tops, bottoms]))
+    low, high = reach(tops, bottoms)
+    assert pooled_median(tops, bottoms, low - seed, high + 3.0 * seed) == np.median(
+        np.concatenate([tops, bottoms])
+    )
 
 
 def test_median_of_nothing_is_no_number() -> None:
-    assert np.isnan(pooled_median(np.zeros(0), np.zeros(0)))
+    assert np.isnan(pooled_median(np.zeros(0), np.zeros(0), 0.0, 1.0))
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 4, 5, 8, 41])
+def test_beyond_equals_its_plain_form(count: int) -> None:
+    dice = np.random.default_rng(count)
+    tops = dice.normal(0.5, 1.0, size=count)
+    bottoms = tops - dice.exponential(1.0, size=count)
+    plain = (np.maximum(bottoms - 0.3, 0.0) + np.maximum(0.3 - tops, 0.0)).sum()
+    assert beyond(tops, bottoms, 0.3) == pytest.approx(plain, rel=1e-13)
 
 
 def test_met_leaves_out_the_empty_columns() -> None:

@@ -297,18 +297,34 @@ def met(top: Floats, bottom: Floats) -> tuple[Floats, Floats]:
     return tops[:count].copy(), bottoms[:count].copy()
 
 
+@njit(cache=True, nogil=True)
+def beyond(tops: Floats, bottoms: Floats, offset: float) -> float:
+    """Return the sum over columns (k,) of ``max(bottom - offset, 0) + max(offset - top, 0)``.
+
+    Four sums side by side, in a fixed order: quicker, and rounded less, than one.
+    """
+    one, two, three, four = 0.0, 0.0, 0.0, 0.0
+    whole = tops.size - tops.size % 4
+    for i in range(0, whole, 4):
+        one += max(bottoms[i] - offset, 0.0) + max(offset - tops[i], 0.0)
+        two += max(bottoms[i + 1] - offset, 0.0) + max(offset - tops[i + 1], 0.0)
+        three += max(bottoms[i + 2] - offset, 0.0) + max(offset - tops[i + 2], 0.0)
+        four += max(bottoms[i + 3] - offset, 0.0) + max(offset - tops[i + 3], 0.0)
+    for i in range(whole, tops.size):
+        one += max(bottoms[i] - offset, 0.0) + max(offset - tops[i], 0.0)
+    return (one + two) + (three + four)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def pooled_median(tops: Floats, bottoms: Floats) -> float:
+def pooled_median(tops: Floats, bottoms: Floats, low: float, high: float) -> float:
     """Return the median of two equally long arrays (k,) of finite numbers together, NaN when they are empty.
 
     The middle of the range when a whole range is as good. Counted into `BINS` equal bins first, so that only
-    one or two of them need sorting.
+    one or two of them need sorting. No number lies below `low` or above `high`.
     """
     count = 2 * tops.size
     if count == 0:
         return np.nan
-    low, high = bottoms.min(), tops.max()
-    low, high = min(low, tops.min()), max(high, bottoms.max())
     scale = (BINS - 1) / (high - low) if high - low > LEAST_RANGE else 0.0
     filling = np.zeros(BINS, dtype=np.int64)
     for i in range(tops.size):

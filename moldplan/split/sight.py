@@ -11,6 +11,7 @@ pooled (derived, first principles: the slope of U is the area of columns wholly 
 those wholly above). No grid of offsets is needed.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from moldplan.columns.depth import (
     above,
     above_once,
+    beyond,
     met,
     pooled_median,
     see,
@@ -53,13 +55,15 @@ class Sight:
     """A mesh turned so that the direction is +z, and what its columns see.
 
     `turned` (n, 3) are the corners of the `faces`, drawn out in x and y until they fill whole columns, by
-    which their shadow grew `drawn` times; `tops_mm` and `bottoms_mm` (k,) are the highest and lowest surface
-    of the columns that are not empty, each `column_mm2` wide; `filled_mm3` is the volume as they see it.
+    which their shadow grew `drawn` times; all lie between the two heights `reach_mm`. `tops_mm` and
+    `bottoms_mm` (k,) are the highest and lowest surface of the columns that are not empty, each `column_mm2`
+    wide; `filled_mm3` is the volume as they see it.
     """
 
     turned: Floats
     faces: Ints
     drawn: float
+    reach_mm: tuple[float, float]
     tops_mm: Floats
     bottoms_mm: Floats
     column_mm2: float
@@ -93,12 +97,11 @@ class Sight:
     @property
     def best_offset_mm(self) -> float:
         """Offset of least undercut; the middle of them when a whole range is equally good."""
-        return float(pooled_median(self.tops_mm, self.bottoms_mm))
+        return float(pooled_median(self.tops_mm, self.bottoms_mm, *self.reach_mm))
 
     def undercut_mm3(self, offset_mm: float) -> float:
         """Return the undercut of both halves together when split flat at `offset_mm`."""
-        beyond = np.maximum(self.bottoms_mm - offset_mm, 0.0) + np.maximum(offset_mm - self.tops_mm, 0.0)
-        return self.locked_mm3 + float(beyond.sum()) * self.column_mm2
+        return self.locked_mm3 + float(beyond(self.tops_mm, self.bottoms_mm, offset_mm)) * self.column_mm2
 
 
 def square_frame(direction: Floats) -> Floats:
@@ -107,11 +110,14 @@ def square_frame(direction: Floats) -> Floats:
     The frame axis farthest from the direction is laid along the first row, so that a direction along an
     axis gives a frame of axes, with no rounding.
     """
-    helper = np.zeros(3)
-    helper[int(np.argmin(np.abs(direction)))] = 1.0
-    first = np.asarray(helper - (helper @ direction) * direction)
-    first /= np.linalg.norm(first)
-    return np.stack([first, np.cross(direction, first), direction])
+    x, y, z = direction.tolist()  # plain numbers: numpy takes ten times as long over three of them
+    sizes = (abs(x), abs(y), abs(z))
+    axis = sizes.index(min(sizes))
+    along = (x, y, z)[axis]
+    a, b, c = ((1.0 if k == axis else 0.0) - along * part for k, part in enumerate((x, y, z)))
+    length = math.sqrt(a * a + b * b + c * c)
+    a, b, c = a / length, b / length, c / length
+    return np.array([(a, b, c), (y * c - z * b, z * a - x * c, x * b - y * a), (x, y, z)])
 
 
 def look(vertices: Floats, faces: Ints, direction: Floats, *, cells: int) -> Sight:
@@ -133,6 +139,7 @@ def look(vertices: Floats, faces: Ints, direction: Floats, *, cells: int) -> Sig
         turned=turned,
         faces=faces,
         drawn=grown,
+        reach_mm=(float(low[2]), float(high[2])),
         tops_mm=tops,
         bottoms_mm=bottoms,
         column_mm2=depths.grid.cell_area_mm2 / grown,
@@ -158,16 +165,14 @@ def allowed_offset(
     now = sight.above_mm3(offset_mm) / volume_mm3
     if least_share <= now <= 1.0 - least_share:
         return offset_mm, now
-    heights = sight.heights_mm
+    low, high = sight.reach_mm
 
     def share(offset: float) -> float:
-        return float(above(heights, sight.shadows_mm2, sight.faces, offset)) / volume_mm3
+        return float(above(sight.heights_mm, sight.shadows_mm2, sight.faces, offset)) / volume_mm3
 
     if now > 1.0 - least_share:
-        return _crossing(
-            share, (offset_mm, now), (float(heights.max()), 0.0), 1.0 - least_share - SHARE_EPSILON
-        )
-    return _crossing(share, (float(heights.min()), 1.0), (offset_mm, now), least_share + SHARE_EPSILON)
+        return _crossing(share, (offset_mm, now), (high, 0.0), 1.0 - least_share - SHARE_EPSILON)
+    return _crossing(share, (low, 1.0), (offset_mm, now), least_share + SHARE_EPSILON)
 
 
 def _crossing(
@@ -237,8 +242,8 @@ def undercut_curve(pattern: Pattern, normal: ArrayLike, offsets_mm: ArrayLike, *
     if not np.isfinite(offsets).all():
         raise SettingError("offsets_mm: every offset must be a finite number of mm")
     bottoms, tops = np.sort(sight.bottoms_mm), np.sort(-sight.tops_mm)
-    beyond = _excess(bottoms, offsets) + _excess(tops, -offsets)
-    return sight.locked_mm3 + beyond * sight.column_mm2
+    outside = _excess(bottoms, offsets) + _excess(tops, -offsets)
+    return sight.locked_mm3 + outside * sight.column_mm2
 
 
 def _excess(values: Floats, limits: Floats) -> Floats:
