@@ -127,8 +127,8 @@ def against_rays() -> None:
                 time.perf_counter,
             ) / len(along)
         print(
-            f"{triangles} triangles, {CELLS} x {CELLS}, all hits: rays {1 / cast:.1f} directions/s; columns with "
-            f"the best offset {1 / own:.0f}, ratio {cast / own:.1f}; as the search runs, on two threads, "
+            f"{triangles} triangles, {CELLS} x {CELLS}, all hits: rays {1 / cast:.1f} directions/s; columns "
+            f"with the best offset {1 / own:.0f}, ratio {cast / own:.1f}; as the search runs, on two threads, "
             f"{1 / two:.0f}, ratio {cast / two:.1f} (at least 25 wanted)"
         )
 
