@@ -40,6 +40,8 @@ Point = tuple[float, float, float]
 LINE_OFF_SHARE: Final = 0.02
 #: Marks of another file may lie this far off the pattern's vertices, likewise.
 MARKS_OFF_SHARE: Final = 0.01
+#: A vertex has about so many neighbours: how far they are tells how far its mark reaches on another mesh.
+MARK_NEIGHBOURS: Final = 6
 #: The nearest vertices may be this far from a chalk line's points, as a share of the line's longest extent.
 COARSE_SHARE: Final = 0.25
 #: How much longer than the straight line a way along the edges is expected to be at most.
@@ -122,7 +124,8 @@ def patch_from_marks(pattern: Pattern, *, name: str, marks: Marks, spacing_mm: f
     """Return the surface round the marked vertices of a PLY that lies where the pattern's own file does.
 
     A vertex of the pattern is marked when it is the nearest to a marked vertex of the file, or when its own
-    nearest vertex of the file, within 1 % of the figure's diagonal, is marked: meshes need not be the same.
+    nearest vertex of the file is marked and not farther than the vertices round that one: the meshes need not
+    be the same.
 
     Parameters
     ----------
@@ -135,7 +138,7 @@ def patch_from_marks(pattern: Pattern, *, name: str, marks: Marks, spacing_mm: f
     ------
     SettingError
         When the file cannot be read, its vertices have no such property or no colours, none or all are
-        marked, or marked ones lie farther than 1 % of the figure's diagonal off the pattern.
+        marked, or marked ones lie farther off the pattern than 1 % of the figure's diagonal and an edge.
     """
     try:
         vertices = read_vertices(marks.file)
@@ -308,12 +311,28 @@ def _matched(pattern: Pattern, name: str, points: Floats, found: Bools) -> Bools
     """Return which of the pattern's vertices (n,) belong to the marked ones of `points` (j, 3)."""
     most_mm = MARKS_OFF_SHARE * _diagonal(pattern)
     distance, nearest = _nearest(pattern.vertices, points[found])
-    if float(distance.max()) > most_mm:
+    allowed = most_mm + _longest_edges(pattern)[nearest]
+    worst = int(np.argmax(distance - allowed))
+    if distance[worst] > allowed[worst]:
         raise SettingError(
-            f"keep_clean {name!r}: marks lie up to {float(distance.max()):.4g} mm off the pattern, allowed "
-            f"is {most_mm:.3g} mm: the file has to lie where the pattern's own file does, in the same numbers"
+            f"keep_clean {name!r}: a mark lies {distance[worst]:.4g} mm off the pattern's vertices, allowed "
+            f"is {allowed[worst]:.3g} mm: the file has to lie where the pattern's own does, in the same numbers"
         )
     marked = np.zeros(len(pattern.vertices), dtype=bool)
     marked[nearest] = True
+    around, _ = KDTree(points).query(points[found], k=min(MARK_NEIGHBOURS + 1, len(points)))
+    reach = np.zeros(len(points))
+    reach[found] = np.maximum(np.reshape(around, (int(found.sum()), -1)).max(axis=1), most_mm)
     back, which = _nearest(points, pattern.vertices)
-    return np.asarray(marked | (found[which] & (back <= most_mm)))
+    return np.asarray(marked | (found[which] & (back <= reach[which])))
+
+
+def _longest_edges(pattern: Pattern) -> Floats:
+    """Return the longest edge (n,) at each vertex: no place on its faces is farther from a corner."""
+    longest = np.zeros(len(pattern.vertices))
+    for i in range(3):
+        one, other = pattern.faces[:, i], pattern.faces[:, i - 1]
+        length = np.linalg.norm(pattern.vertices[one] - pattern.vertices[other], axis=1)
+        np.maximum.at(longest, one, length)
+        np.maximum.at(longest, other, length)
+    return longest

@@ -4,8 +4,8 @@ Steps
     1. `clipped` cuts triangles along a level of numbers given at their corners (linear between them), again
        for each side of a box. What is kept is exact, whatever the triangles' size.
     2. `spread` divides every triangle into a lattice finer than wished and keeps one point a cell of a grid,
-       so that small triangles do not add up to millions of points. The corners of the convex hull are kept
-       too: how far the patch reaches along any direction is exact.
+       so that small triangles do not add up to millions of points. The outermost corners are kept too, so
+       that how far the patch reaches along a direction is not rounded to the grid.
 
 Every point of the patch lies within the spacing of a kept one: 0.58 of a lattice edge to the next lattice
 point (the middle of an equilateral triangle is the worst of a lattice), a cell's diagonal from there.
@@ -15,15 +15,17 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import ConvexHull, QhullError
 
-from moldplan.tolerances import FLAT_REL
+from moldplan.split.directions import icosphere
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Lattice edge and grid cell as shares of the spacing: 0.58 * 0.35 + 1.74 * 0.35 stays below 1.
-FINE_SHARE: Final = 0.35
+#: Lattice edge and grid cell as shares of the spacing: 0.58 * 0.25 + 1.74 * 0.48 stays below 1.
+FINE_SHARE: Final = 0.25
+CELL_SHARE: Final = 0.48
+#: Outermost points are looked for along the 162 corners of this refined icosahedron, 9 deg apart.
+OUTERMOST_LEVEL: Final = 2
 #: A spacing that would take more points than this on the way is widened.
 MOST_POINTS: Final = 2_000_000
 
@@ -84,23 +86,13 @@ def spread(triangles: Floats, spacing: float) -> Floats:
         steps = _steps(longest, spacing)
     dense = np.concatenate([_divided(triangles[steps == step], int(step)) for step in np.unique(steps)])
     corners = triangles.reshape(-1, 3)
-    return np.concatenate([_one_a_cell(dense, FINE_SHARE * spacing), corners[hull_corners(corners)]])
+    return np.concatenate([_one_a_cell(dense, CELL_SHARE * spacing), corners[outermost(corners)]])
 
 
-def hull_corners(points: Floats) -> Ints:
-    """Return which points (k, 3) are corners of the convex hull, one that lies flat or in a line included."""
-    centred = points - points.mean(axis=0)
-    axes = np.linalg.svd(centred.T @ centred)[2]
-    extent = np.ptp(centred @ axes.T, axis=0)
-    flat = int((extent > FLAT_REL * max(float(extent.max()), 1e-300)).sum())
-    if flat <= 1:
-        along = centred @ axes[0]
-        return np.unique([int(np.argmin(along)), int(np.argmax(along))])
-    try:
-        hull = ConvexHull(centred @ axes[:flat].T)
-    except QhullError:  # nearly flat in a way that Qhull cannot turn: all points are kept
-        return np.arange(len(points))
-    return np.sort(np.asarray(hull.vertices, dtype=np.int64))
+def outermost(points: Floats) -> Ints:
+    """Return which points (k, 3) lie farthest out along one of many directions spread over the sphere."""
+    found = {int(np.argmax(points @ direction)) for direction in icosphere(OUTERMOST_LEVEL)[0]}
+    return np.array(sorted(found), dtype=np.int64)
 
 
 def _turned(triangles: Floats, levels: Floats, first: Ints) -> tuple[Floats, Floats]:
