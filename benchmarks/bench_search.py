@@ -128,7 +128,7 @@ def against_rays() -> None:
             ) / len(along)
         print(
             f"{triangles} triangles, {CELLS} x {CELLS}, all hits: rays {1 / cast:.1f} directions/s; columns "
-            f"with the best offset {1 / own:.0f}, ratio {cast / own:.1f}; as the search runs, on two threads, "
+            f"with the best offset {1 / own:.0f}, ratio {cast / own:.1f}; on two threads, as in a search, "
             f"{1 / two:.0f}, ratio {cast / two:.1f} (at least 25 wanted)"
         )
 
