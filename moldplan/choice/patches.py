@@ -316,7 +316,7 @@ def _matched(pattern: Pattern, name: str, points: Floats, found: Bools) -> Bools
     if distance[worst] > allowed[worst]:
         raise SettingError(
             f"keep_clean {name!r}: a mark lies {distance[worst]:.4g} mm off the pattern's vertices, allowed "
-            f"is {allowed[worst]:.3g} mm: the file has to lie where the pattern's own does, in the same numbers"
+            f"is {allowed[worst]:.3g} mm: its file has to lie where the pattern's does, in the same numbers"
         )
     marked = np.zeros(len(pattern.vertices), dtype=bool)
     marked[nearest] = True
