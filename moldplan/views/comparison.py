@@ -45,8 +45,8 @@ _TITLE_MM: Final = 92.0
 _RAMP_MM: Final = 76.0
 _HEAD_MM: Final = 19.0
 _PAD: Final = 2.5
-#: No column is wider than this, so that one answer alone does not fill the sheet.
-_WIDEST_MM: Final = 120.0
+#: No column is wider than this: lines of text longer than that are hard to read.
+_WIDEST_MM: Final = 165.0
 #: Lines of the saw's words and of the sentence at most.
 _SAW_LINES: Final = 4
 _OUTLINE: Final = Pen(0.3)
@@ -68,7 +68,7 @@ def measure_rows(ranking: Ranking) -> list[Row]:
     deep_mm = ranking.settings.number("mould.deep_half_mm")
     rows = [
         Row(name="locks (at worst)", say=_locks, best=lambda a: a.measures.undercut_mm3),
-        Row(name="locked by any line", say=lambda a: litres(a.measures.locked_mm3), best=_locked),
+        Row(name="any line locks at least", say=lambda a: litres(a.measures.locked_mm3), best=_locked),
         Row(name="deepest undercut", say=lambda a: mm(a.measures.deepest_undercut_mm), best=_deepest),
         Row(name="rubber (of it fill)", say=_rubber, best=lambda a: a.measures.rubber_kg),
         Row(name="rubber costs (fill)", say=_cost, best=lambda a: a.measures.rubber_cost),
@@ -258,7 +258,7 @@ def saw_words(answer: Answer) -> str:
     """Return how to mark the plane, in words."""
     offset = answer.plane.offset_mm
     way = answer.called[0 if offset > 0.0 else 1]
-    where = "through the middle" if offset == 0.0 else f"{mm(abs(offset))} from the middle to the {way}"
+    where = "through the middle" if offset == 0.0 else f"{abs(offset):g} mm from the middle to the {way}"
     return f"{answer.saw.words}; {where}"
 
 
@@ -275,14 +275,14 @@ def softened(answer: Answer) -> str:
     asked = len(worth) - len(own)
     if not worth:
         return ""
-    more = f"{asked} more if the client approves" if own else f"{asked} if the client approves"
     if not own:
-        return f"Softening: {more}."
+        count = "1 undercut would go" if asked == 1 else f"{asked} undercuts would go"
+        return f"Softening: {count}, if the client approves of that much."
     most = max(item.thickest_mm for item in own)
     saves = sum(item.saves_kg for item in own)
     places = "1 undercut goes" if len(own) == 1 else f"{len(own)} undercuts go"
     text = f"Softening: {places} with up to {mm(most)} of filler or carving, saving {kg(saves)} of rubber"
-    return f"{text}; {more}." if asked else f"{text}."
+    return f"{text}; {asked} more if the client approves." if asked else f"{text}."
 
 
 def lines_of(text: str, width: float, letter: float) -> list[str]:
@@ -383,15 +383,26 @@ def _draw_table(sheet: Sheet, shown: Sequence[Answer], rows: Sequence[Row], layo
     for number, row in enumerate(rows):
         y = layout.table_top - (number + 0.5) * line - 0.5
         _cell(sheet, fitted(row.name, layout.names - _PAD, height_mm=letter), FRAME[0] + _PAD, y, letter)
-        best = None if row.best is None else min(row.best(answer) for answer in shown)
         texts = [row.say(answer) for answer in shown]
-        same = len(set(texts)) == 1
-        for answer, text, left in zip(shown, texts, layout.columns, strict=True):
-            bold = not same and row.best is not None and row.best(answer) == best
+        best = best_texts(row, shown)
+        for text, left in zip(texts, layout.columns, strict=True):
+            bold = text in best
             words = fitted(text, layout.width - 2 * _PAD, height_mm=letter, bold=bold)
             _cell(sheet, words, left + _PAD, y, letter, bold=bold)
         low = y - 0.5 * line
         sheet.line([(FRAME[0], low), (right, low)], Pen(0.1, colour="#b0b0b0"), tag="table")
+
+
+def best_texts(row: Row, shown: Sequence[Answer]) -> set[str]:
+    """Return what is written of the best answers of a row; nothing where all read alike.
+
+    Answers that differ by less than is written are equally good.
+    """
+    texts = [row.say(answer) for answer in shown]
+    if row.best is None or len(set(texts)) == 1:
+        return set()
+    values = [row.best(answer) for answer in shown]
+    return {text for text, value in zip(texts, values, strict=True) if value == min(values)}
 
 
 def _cell(  # noqa: PLR0913 - a text and where it stands
@@ -416,7 +427,7 @@ def _draw_foot(sheet: Sheet, ranking: Ranking, opened: Sequence[Opened], edges: 
 
 
 def _draw_ramp(sheet: Sheet, opened: Sequence[Opened], edges: tuple[float, ...], top: float) -> None:
-    left, width = FRAME[0] + 5.0, _RAMP_MM - 10.0
+    left, width = FRAME[0] + 5.0, _RAMP_MM - 12.5
     _cell(sheet, "undercut, deep along the pull, mm", left, top - 4.5, SMALLER_MM, bold=True)
     colours = DepthMap(grid=opened[0].grid, depth_mm=opened[0].depth_mm, edges_mm=edges).colours
     step = width / len(colours)
@@ -426,7 +437,7 @@ def _draw_ramp(sheet: Sheet, opened: Sequence[Opened], edges: tuple[float, ...],
         sheet.area(box, colour, tag="ramp")
         sheet.stroke(box, FINE, tag="ramp")
     for number, edge in enumerate(edges):
-        across: Across = "left" if number == 0 else "right" if number == len(edges) - 1 else "centre"
+        across: Across = "left" if number == 0 else "centre"
         more = "+" if number == len(edges) - 1 and deepest > edge else ""
         _cell(sheet, f"{edge:g}{more}", left + number * step, top - 16.8, SMALLER_MM, across=across)
     sheet.line([(left, top - 23.0), (left + 14.0, top - 23.0)], _SEAM, tag="key")
@@ -466,7 +477,7 @@ def _draw_title(sheet: Sheet, ranking: Ranking, top: float) -> None:
         (ranking.job, LETTER_MM, True),
         (f"pattern: {ranking.pattern.survey.file_name}", SMALLER_MM, False),
         (f"{splits.directions_tried} directions, {splits.cover_deg:.1f} deg cover", SMALLER_MM, False),
-        (f"{ranking.made[:10]}, A3, moldplan {ranking.version}", SMALLER_MM, False),
+        (f"{ranking.made[:10]}, A3, sheet 1 of 3, moldplan {ranking.version}", SMALLER_MM, False),
     )
     for number, (text, letter, bold) in enumerate(rows):
         words = fitted(text, width, height_mm=letter, bold=bold)

@@ -171,7 +171,7 @@ def _draw_words(sheet: Sheet, ranking: Ranking, answer: Answer, plot: _Plot) -> 
     rows = [
         (fit.line_sample(HEAVY), "this direction"),
         (fit.line_sample(_NEAR), "leaned by 2 and by 5 deg"),
-        (fit.line_sample(DASHED), "locked by any line"),
+        (fit.line_sample(DASHED), "any divide line locks so much"),
         (fit.area_sample(lambda on, box: on.area(box, _BAND, tag="key-sample")), f"saw off by {off:g} mm"),
     ]
     y = fit.draw_key(sheet, rows, top=FRAME[3])
