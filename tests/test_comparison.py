@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import shapely
 import zoo
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from ranked import bust_ranking
 
@@ -123,6 +123,7 @@ def test_files_are_written_alike_twice(tmp_path: Path) -> None:
             ET.fromstring(file.read_text(encoding="utf-8"))  # noqa: S314 - our own file
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(st.lists(st.text("abc DEF 123", min_size=1, max_size=40), max_size=12), st.floats(20.0, 120.0))
 def test_lines_are_never_wider_than_their_room(words: list[str], width: float) -> None:
     for line in lines_of(" ".join(words), width, SMALLER_MM):
@@ -186,6 +187,7 @@ def test_undercuts_are_shaded_by_their_depth() -> None:
 # --- the map ------------------------------------------------------------------------------------------------
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(st.floats(0.0, 0.999), st.floats(0.0, 2.0 * math.pi))
 def test_the_map_goes_both_ways(radius: float, turn: float) -> None:
     point = np.array([[radius * math.cos(turn), radius * math.sin(turn)]])

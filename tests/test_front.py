@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shop
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from moldplan.choice.front import CRITERIA, beats, on_front, scores
@@ -68,6 +68,7 @@ def directions() -> st.SearchStrategy[np.ndarray]:
 # --- planes a shop can saw --------------------------------------------------------------------------------
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(directions())
 def test_angles_give_the_normal_back(direction: np.ndarray) -> None:
     axis, first, second = angles_deg(direction)
@@ -75,6 +76,7 @@ def test_angles_give_the_normal_back(direction: np.ndarray) -> None:
     assert abs(abs(float(back @ direction)) - 1.0) < 1e-12
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(directions())
 def test_the_nearest_sawable_plane_is_near_and_whole(direction: np.ndarray) -> None:
     saw, normal = next(iter(nearby(direction)))
@@ -111,6 +113,7 @@ def test_kinds(direction: tuple[float, float, float], kind: str) -> None:
     assert kind_of(np.array(direction) / np.linalg.norm(direction)) == kind
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(st.floats(-2000.0, 2000.0), st.sampled_from([1.0, 5.0, 10.0]))
 def test_offsets_round_to_both_sides(offset: float, step: float) -> None:
     near, far = round_offsets(offset, step)
@@ -149,6 +152,7 @@ def test_less_of_one_thing_and_no_more_of_any_beats() -> None:
     assert not beats(measures(rubber_kg=23.9), base)  # under the step: nobody sees it
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(
     st.lists(
         st.tuples(st.floats(5, 60), st.floats(0, 2000), st.floats(100, 900), st.floats(0, 2)),
@@ -220,6 +224,7 @@ def test_one_answer_alone() -> None:
     assert sentence(shown[0], shown, SETTINGS) == "The only answer there is."
 
 
+@settings(deadline=None)  # a busy machine is no fault
 @given(
     st.lists(
         st.tuples(st.floats(5, 60), st.floats(0, 2000), st.integers(0, 3), st.floats(100, 900)),
