@@ -15,9 +15,9 @@ from lying import above_board, lying, outline
 from numpy.typing import NDArray
 from shop import shop_settings
 
-from moldplan.choice.measure import measure, skin_volume
+from moldplan.choice.measure import measure, measure_off, skin_volume
 from moldplan.choice.model import Measures, Patch
-from moldplan.choice.peel import LEVELS, peel_of
+from moldplan.choice.peel import FINER, LEVELS, peel_of
 from moldplan.choice.seam import PIECE_MM, seam_of
 from moldplan.choice.standing import centre_of_mass_mm, tips_deg
 from moldplan.errors import PatternError, SettingError, StoppedError
@@ -193,7 +193,7 @@ def test_a_box_above_the_plane_is_not_met_but_may_be_near() -> None:
 
 
 def test_where_patches_overlap_the_seam_counts_once() -> None:
-    """Where x >= 50 lies 300, where y >= 50 another 300, both together 500 (they share a corner of 50 + 50)."""
+    """Where x >= 50 lies 300, where y >= 50 another 300, both together 500 (100 are in both)."""
     back = box_patch((-150.0, 50.0, -30.0), (150.0, 150.0, 30.0), "lettering")
     seam = seam_of(CUBE, LEVEL, [RIGHT, back], margin_mm=0.0)
     assert seam.clean_mm == pytest.approx(500.0, rel=1e-12)
@@ -300,7 +300,7 @@ def test_stretch_over_a_mushroom() -> None:
 
 
 def test_stretch_over_two_spheres() -> None:
-    """R2 / rho - 1, rho the radius of the neck between them (derived); from below, by one slice of it."""
+    """R2 / rho - 1, rho the radius of the neck between them (derived); from below, by one close slice."""
     low, high, apart = 200.0, 260.0, 380.0
     along = (apart**2 + low**2 - high**2) / (2.0 * apart)  # of the neck, above the lower centre
     rho = math.sqrt(low**2 - along**2)
@@ -313,7 +313,7 @@ def test_stretch_over_two_spheres() -> None:
     step = half.height_mm / LEVELS
     steepest = max(along / rho, (apart - along) / rho)  # radius gained a mm of height beside the neck
     found = peel_of(half).strain
-    assert high / (rho + step * steepest) - 1.0 - 1e-3 <= found <= exact * (1.0 + 1e-6)
+    assert high / (rho + step / FINER * steepest) - 1.0 - 1e-3 <= found <= exact * (1.0 + 1e-6)
     assert peel_of(half, levels=3 * LEVELS).strain >= found - 1e-9
 
 
@@ -586,6 +586,14 @@ def test_masses_and_costs_add_up() -> None:
     assert [half.called for half in measures.halves] == [half.called for half in halves] == ["TOP", "BOTTOM"]
     assert 0.0 <= measures.locked_mm3 <= measures.undercut_mm3
     assert measures.fill_kg >= 0.0
+
+
+def test_undercut_and_rubber_alone_are_the_same() -> None:
+    plane = Plane(normal=unit(0, 0.2, 1), offset_mm=20.0)
+    measures, _ = measure(pot(), plane, shop_settings(), skin_mm3=1e6)
+    undercut, rubber = measure_off(pot(), plane, shop_settings())
+    assert undercut == measures.undercut_mm3
+    assert rubber == pytest.approx(measures.rubber_kg, rel=1e-12)
 
 
 def test_a_skin_larger_than_the_rubber_leaves_no_fill() -> None:

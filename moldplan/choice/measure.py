@@ -5,8 +5,10 @@ and without the coats.
 
 Error budget
     Undercuts, volumes, the seam's length and how steady a half lies are exact for the mesh. The deepest
-    undercut and what counts as a tunnel are true to a cell. Rubber is some 0.1 % off a plan's at its 512
-    cells, and the jacket with it.
+    undercut is that over the middle of a cell: off by a few cells where a gap ends at a steep wall (up to
+    23 mm seen on figures of 1.2 m). Against planned moulds at 512 cells, on twelve planes of three figures of
+    23 000 to 100 000 triangles: skin within 0.2 %, fill 0.7 %, rubber 0.3 %, jackets 0.8 %, boards one step
+    of rounding (10 mm) larger or smaller.
 
     Skin: rubber within the skin's thickness t of the figure, measured once for the whole pattern, because a
     plane only decides which half it belongs to. Two things are left out. Where the surface leans by an angle

@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
+from shapely import LineString, Polygon
 
 from moldplan.half.model import Half
 
@@ -60,12 +61,15 @@ def slices_of(half: Half, heights_mm: Floats) -> Slices:
 
 def hull_of(points: Floats) -> Outline:
     """Return the hull of points (n, 2), mm."""
-    shape = shapely.convex_hull(
-        shapely.linestrings(points if len(points) > 1 else np.repeat(points, 2, axis=0))
-    )
+    # a line has the same hull as its points and is quicker to make; it needs two
+    shape: shapely.Geometry = LineString(
+        points if len(points) > 1 else np.repeat(points, 2, axis=0)
+    ).convex_hull
     # a hull without area is a line there and back
-    round_it = shape.length if isinstance(shape, shapely.Polygon) else 2.0 * shape.length
-    return Outline(corners_mm=shapely.get_coordinates(shape), perimeter_mm=float(round_it))
+    sides = 1.0 if isinstance(shape, Polygon) else 2.0
+    return Outline(
+        corners_mm=shapely.get_coordinates(shape), perimeter_mm=sides * float(shapely.length(shape))
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
