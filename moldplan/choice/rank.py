@@ -14,8 +14,8 @@ Steps
     6. Of those shown: the worst plane within what a saw is off, and what softening the pattern would save.
 
 Error budget
-    Undercuts are exact (`moldplan.half`). Rubber is some 0.1 % off at the coarser cells used here, its
-    skin is taken from the whole pattern and is off by about the skin's thickness squared times the seam.
+    Undercuts are exact (`moldplan.half`). Rubber and jackets are within 1 % of a plan's at the coarser cells
+    used here (`measure` says how each part is off).
     The worst plane is the worst of nine directions at three offsets, not a bound over all between them. The
     search is the best of what it looked at: `Splits.cover_deg` says how densely that is.
 """
