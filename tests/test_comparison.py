@@ -14,12 +14,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ranked import bust_ranking
 
-from moldplan.choice.model import Patch, Ranking, Wishes
+from moldplan.choice.model import Patch, Ranking, Softening, Wishes
+from moldplan.findings import Finding
 from moldplan.half import cut
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.split import Plane
 from moldplan.views import draw_comparison
-from moldplan.views.comparison import SMALLER_MM, comparison_sheet, lines_of, measure_rows, softened
+from moldplan.views.comparison import (
+    SMALLER_MM,
+    best_texts,
+    comparison_sheet,
+    lines_of,
+    measure_rows,
+    saw_words,
+    softened,
+)
 from moldplan.views.globe_map import from_map, globe_sheet, to_map
 from moldplan.views.offset_plot import offset_sheet
 from moldplan.views.opened import APART, eye_frame, open_figure
@@ -74,6 +83,63 @@ def test_nothing_lies_on_anything(name: str, kind: str) -> None:
         for line in lines:
             assert not lettering.shape.intersects(line), lettering.text
         assert lettering.height_mm >= SMALLER_MM
+
+
+@pytest.mark.parametrize("name", RANKINGS)
+def test_every_figure_keeps_to_its_column(name: str) -> None:
+    """Lines of the figures lie between the columns' lines, and no lettering lies on them."""
+    ranking = RANKINGS[name]()
+    sheet = comparison_sheet(ranking)
+    rules = sorted(stroke.shape.bounds[0] for stroke in sheet.strokes("column"))
+    assert len(rules) == len(ranking.shown) == len(sheet.strokes("seam"))
+    written = shapely.union_all([lettering.shape for lettering in sheet.lettering()])
+    for tag in ("seam", "outline"):
+        for stroke, left, right in zip(sheet.strokes(tag), rules, [*rules[1:], FRAME[2]], strict=True):
+            assert left < stroke.shape.bounds[0] < stroke.shape.bounds[2] < right
+            assert not stroke.shape.intersects(written)
+
+
+def test_what_is_assumed_and_what_to_mind_is_said() -> None:
+    whole = bust_ranking()
+    checks = tuple(
+        Finding(code="deep-half", severity="check", stage="split", advice=f"mind number {number} of them")
+        for number in range(30)
+    )
+    ranking = replace(whole, pattern=replace(whole.pattern, front_given=False), findings=checks)
+    said = " ".join(lettering.text for lettering in comparison_sheet(ranking).lettering())
+    assert "a qualified person decides; local codes apply" in said
+    assert "assumed front" in said
+    told = sum(f"mind number {number} of them" in said for number in range(30))
+    assert 1 <= told < 30
+    assert f"and {30 - told} more to check" in said
+    given = replace(whole, pattern=replace(whole.pattern, front_given=True))
+    assert "assumed" not in " ".join(lettering.text for lettering in comparison_sheet(given).lettering())
+
+
+def test_what_reads_alike_is_equally_good() -> None:
+    """4.001 m and 4.002 m of seam are both written 4.00 m: neither is the better one."""
+    ranking = bust_ranking()
+    (row,) = [row for row in measure_rows(ranking) if row.name == "seam"]
+    first = ranking.shown[0]
+    lengths = (4001.0, 4002.0, 5000.0)
+    answers = [
+        replace(first, measures=replace(first.measures, seam=replace(first.measures.seam, length_mm=length)))
+        for length in lengths
+    ]
+    assert best_texts(row, answers) == {"4.00 m"}
+    assert best_texts(row, answers[:2]) == set()
+
+
+@pytest.mark.parametrize(
+    ("offset", "said"),
+    [(0.0, "through the middle"), (15.0, "15 mm from the middle to the TOP"), (-5.0, "5 mm from the middle")],
+)
+def test_the_saws_words_say_the_offset(offset: float, said: str) -> None:
+    first = bust_ranking().shown[0]
+    plane = Plane(normal=(0.0, 0.0, 1.0), offset_mm=offset)
+    words = saw_words(replace(first, plane=plane, called=("TOP", "BOTTOM")))
+    assert words.startswith(first.saw.words)
+    assert said in words
 
 
 def test_every_measure_of_every_answer_is_written() -> None:
@@ -133,6 +199,22 @@ def test_lines_are_never_wider_than_their_room(words: list[str], width: float) -
 def test_softening_in_one_line() -> None:
     answer = replace(bust_ranking().shown[0], softening=())
     assert softened(answer) == ""
+    own = Softening(
+        half="A",
+        region=1,
+        way="fill",
+        thickest_mm=4.0,
+        amount_mm3=1e5,
+        saves_mm3=1e6,
+        saves_kg=1e3,
+        centre_mm=(0.0, 0.0, 0.0),
+        needs_approval=False,
+    )
+    asked = replace(own, region=2, needs_approval=True)
+    assert "1 undercut goes with up to 4.0 mm" in softened(replace(answer, softening=(own,)))
+    assert softened(replace(answer, softening=(own, asked))).endswith("1 more if the client approves.")
+    assert "1 undercut would go, if the client" in softened(replace(answer, softening=(asked,)))
+    assert "2 undercuts would go, if the client" in softened(replace(answer, softening=(asked, asked)))
 
 
 # --- the opened figure -----------------------------------------------------------------------------------
@@ -173,12 +255,80 @@ def test_a_ball_turns_away_on_a_circle() -> None:
     assert (left, right) == (pytest.approx(-radius, abs=2.0 * cell), pytest.approx(radius, abs=2.0 * cell))
 
 
+def test_two_half_balls_cover_a_disc_drawn_apart() -> None:
+    """Derived: the hull of all lines is a disc and the strip it is drawn apart over.
+
+    Its length is 2 pi R + 2 s and its area pi R^2 + 2 R s, where s is how far the halves lie apart on paper.
+    """
+    radius = 300.0
+    body = pattern_from_arrays(*zoo.sphere(radius, 5), up="+z", front="-y")
+    plane = Plane(normal=(0.0, 0.0, 1.0), offset_mm=0.0)
+    view = open_figure(body, plane, cut(body, plane))
+    strip = APART * math.sqrt(3.0) * 2.0 * radius * float(eye_frame(body, plane.array())[1, 2])
+    hull = shapely.union_all([view.seam, view.outline]).convex_hull
+    assert hull.length == pytest.approx(2.0 * math.pi * radius + 2.0 * strip, rel=5e-3)
+    assert hull.area == pytest.approx(math.pi * radius**2 + 2.0 * radius * strip, rel=5e-3)
+
+
+def edges_of_box(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Return points (12, 400, 3) along the edges of an upright box."""
+    corners = np.array(list(itertools.product((0.0, 1.0), repeat=3))) * (high - low) + low
+    pairs = [(a, b) for a, b in itertools.combinations(range(8), 2) if (a ^ b).bit_count() == 1]
+    share = np.linspace(0.0, 1.0, 400)[None, :, None]
+    ends = corners[np.array(pairs)]
+    return np.asarray(ends[:, :1] * (1.0 - share) + ends[:, 1:] * share)
+
+
+def hidden_by(points: np.ndarray, eye: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Return which rays from `points` (n, 3) to the eye run through a box (three pairs of slabs)."""
+    near, far = (low - points) / eye, (high - points) / eye
+    enter, leave = np.minimum(near, far).max(axis=1), np.maximum(near, far).min(axis=1)
+    return np.asarray((leave - np.maximum(enter, 0.0)) > 1.0)
+
+
+@pytest.mark.parametrize("normal", [(1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, 1.0)])
+def test_a_box_is_drawn_as_rays_see_it(normal: tuple[float, float, float]) -> None:
+    """A second, slow way: a point of an edge is seen when its ray to the eye meets neither half."""
+    body = pattern_from_arrays(*zoo.box(), up="+z", front="-y")
+    plane = Plane(normal=normal, offset_mm=0.0)
+    view = open_figure(body, plane, cut(body, plane))
+    frame = eye_frame(body, plane.array())
+    size, shift = np.array(body.size_mm), 0.5 * APART * np.linalg.norm(body.size_mm) * plane.array()
+    boxes = []
+    for sign in (1.0, -1.0):
+        ends = np.stack([-0.5 * size, 0.5 * size])
+        axis = int(np.argmax(np.abs(normal)))
+        ends[0 if sign * normal[axis] > 0.0 else 1, axis] = 0.0
+        boxes.append(ends + sign * shift)
+    points = np.concatenate([edges_of_box(*ends).reshape(-1, 3) for ends in boxes])
+    hidden = np.any([hidden_by(points, frame[2], *ends) for ends in boxes], axis=0)
+    drawn = shapely.union_all([view.seam, view.sharp, view.outline])
+    seen = shapely.points(points[~hidden] @ frame[:2].T)
+    assert 1000 < len(seen) < len(points)
+    cell = view.grid.cell_mm
+    assert shapely.distance(seen, drawn).max() < 3.0 * cell
+    strokes = shapely.get_coordinates(drawn.segmentize(cell))
+    away = shapely.distance(shapely.points(strokes), shapely.multipoints(seen))
+    assert away.max() < 4.0 * cell
+
+
 def test_undercuts_are_shaded_by_their_depth() -> None:
     """A mushroom's stem stands in a gap as high as itself; seen from above nothing else locks (derived)."""
     body = pattern_from_arrays(*zoo.mushroom(100.0, 300.0, 300.0, 100.0), up="+z", front="-y")
     plane = Plane(normal=(0.0, 0.0, 1.0), offset_mm=-199.0)
     view = open_figure(body, plane, cut(body, plane))
     assert view.depth_mm.max() == pytest.approx(299.0, abs=5.0)
+    # over the stem's middle: all below the cap's front edge is shaded, nothing above it (derived)
+    frame = eye_frame(body, plane.array())
+    apart = 0.5 * APART * float(np.linalg.norm(body.size_mm))
+    near = frame[2] * np.array([1.0, 1.0, 0.0]) / np.linalg.norm(frame[2, :2])
+    edge = 300.0 * near + (100.0 + apart) * plane.array()
+    stem = np.abs(view.grid.x_mm()) < 60.0
+    foot = 100.0 * near + (apart - 199.0) * plane.array()
+    y, calm = view.grid.y_mm(), 6.0 * view.grid.cell_mm
+    bottom, top = float(frame[1] @ foot), float(frame[1] @ edge)
+    assert (view.depth_mm[(y > bottom + 60.0) & (y < top - calm)][:, stem] > 0.0).mean() > 0.99
+    assert not view.depth_mm[y > top + 4.0 * calm][:, stem].any()
     free = pattern_from_arrays(*zoo.box(), up="+z", front="-y")
     square = Plane(normal=(0.0, 0.0, 1.0), offset_mm=0.0)
     assert open_figure(free, square, cut(free, square)).depth_mm.max() == 0.0

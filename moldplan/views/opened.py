@@ -26,6 +26,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 from shapely import affinity
 from shapely.geometry.base import BaseGeometry
 
@@ -177,7 +179,8 @@ def _lines(half: Half, points: Floats, nearest: Floats, grid: Grid) -> tuple[Flo
     seam = points[ends[rim]]
     creases = points[ends[sharp & facing & ~rim & ~turning]]
     outlines = points[ends[sharp & turning & ~rim]]
-    smooth = _turning_away(half.faces, points, square, normals)
+    sheets = _sheets(len(half.faces), one[~sharp & ~rim], two[~sharp & ~rim])
+    smooth = _turning_away(half.faces, points, square, normals, sheets)
     parts = (seam, creases, np.concatenate([outlines, smooth]))
     seam_seen, crease_seen, outline_seen = (_visible(part, nearest, grid) for part in parts)
     return seam_seen, crease_seen, outline_seen
@@ -194,14 +197,27 @@ def _edges(faces: Ints) -> tuple[Ints, Ints, Ints]:
     return sides[pairs], face[pairs], face[pairs + 1]
 
 
-def _turning_away(faces: Ints, points: Floats, square: Floats, normals: Floats) -> Floats:
-    """Return segments (k, 2, 3) where the smooth surface turns away from the eye."""
-    summed = np.zeros_like(points)
+def _sheets(count: int, one: Ints, two: Ints) -> Ints:
+    """Return which sheet each of `count` faces belongs to: faces joined by edges that are not sharp."""
+    joints = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(count, count))
+    return np.asarray(connected_components(joints, directed=False)[1], dtype=np.int64)
+
+
+def _turning_away(faces: Ints, points: Floats, square: Floats, normals: Floats, sheets: Ints) -> Floats:
+    """Return segments (k, 2, 3) where the smooth surface turns away from the eye.
+
+    Normals are smoothed within a sheet only: at the corner of a box they would lean over, and draw a line
+    across its flat face.
+    """
+    own = (sheets[:, None] * len(points) + faces).ravel()
+    _, corners = np.unique(own, return_inverse=True)
+    corners = corners.reshape(faces.shape)
+    summed = np.zeros((int(corners.max()) + 1, 3))
     for corner in range(3):
-        np.add.at(summed, faces[:, corner], square)
+        np.add.at(summed, corners[:, corner], square)
     length = np.linalg.norm(summed, axis=1)
     summed /= np.where(length > 0.0, length, 1.0)[:, None]
-    at = summed[faces]
+    at = summed[corners]
     smooth = ((at * normals[:, None, :]).sum(axis=2) > SMOOTH_COSINE).all(axis=1)
     facing = at[:, :, 2]
     crossing = smooth & (facing.min(axis=1) < 0.0) & (facing.max(axis=1) >= 0.0)
