@@ -168,7 +168,7 @@ def test_nothing_to_advise_for_a_free_shape_and_a_sealed_pocket() -> None:
 
 
 def test_the_filled_ball_and_the_trimmed_post_have_no_undercut_left() -> None:
-    points, faces = zoo.sphere(150.0, 5)
+    points, faces = zoo.sphere(150.0, 4)
     ball = solid_of(points, faces, "ball").trim_by_plane((0.0, 0.0, 1.0), -30.0).translate((0.0, 0.0, 30.0))
     before = standing(ball)
     after = standing(ball + extruded(before.projection, 30.0))
@@ -176,9 +176,9 @@ def test_the_filled_ball_and_the_trimmed_post_have_no_undercut_left() -> None:
     assert before.undercut.volume_mm3 - after.undercut.volume_mm3 == pytest.approx(promised, rel=1e-3)
     post = standing(rim(3.0, 2.0))
     trimmed = standing(cylinder(25.0, 0.0, 55.0))
-    gone = post.undercut.volume_mm3 - trimmed.undercut.volume_mm3
-    assert only(post).saves_mm3 == pytest.approx(gone, rel=1e-6)
-    assert only(post).amount_mm3 == pytest.approx(post.volume_mm3 - trimmed.volume_mm3, rel=0.05)
+    gone, advice = post.undercut.volume_mm3 - trimmed.undercut.volume_mm3, only(post)
+    assert advice.saves_mm3 == pytest.approx(gone, rel=1e-6)
+    assert advice.amount_mm3 == pytest.approx(post.volume_mm3 - trimmed.volume_mm3, rel=0.05)
 
 
 def extruded(outline: BaseGeometry, height: float) -> Manifold:
@@ -225,7 +225,7 @@ def test_filled_crags_lose_the_undercut_that_was_promised(seed: int) -> None:
         assert gone == pytest.approx(one.saves_mm3, rel=2e-3)  # exact but for crumbs in the cell round it
 
 
-@pytest.mark.parametrize("seed", [2, 4, 5])
+@pytest.mark.parametrize("seed", [2, 5])
 def test_thickness_equals_that_of_a_closest_point_search(seed: int) -> None:
     """The same columns, their points looked up one by one by other means."""
     half = standing(crag(seed))
@@ -350,12 +350,12 @@ def test_distance_to_triangles_lines_and_points() -> None:
 
 
 @kernel
-@pytest.mark.parametrize("bin_mm", [None, 0.3, 5.0])
-def test_nearest_of_all_triangles_wherever_the_point(bin_mm: float | None) -> None:
+@pytest.mark.parametrize(("bin_mm", "count"), [(None, 2), (0.5, 8), (5.0, 25)])
+def test_nearest_of_all_triangles_wherever_the_point(bin_mm: float | None, count: int) -> None:
     rng = np.random.default_rng(6)
     corners = rng.uniform(0.0, 4.0, size=(40, 1, 3)) + rng.normal(size=(40, 3, 3)) * 0.4
     bins = triangle_bins(corners, bin_mm=bin_mm)
-    for p in rng.uniform(-3.0, 7.0, size=(25, 3)):  # some outside the cubes
+    for p in rng.uniform(-2.0, 6.0, size=(count, 3)):  # some outside the cubes
         every = min(nearest_on_triangle2(*p, t) for t in corners)
         places = (bins.corners, bins.origin_mm, bins.bin_mm, bins.shape, bins.start, bins.item)
         hint = np.zeros(1, dtype=np.int64)
@@ -396,12 +396,12 @@ def spans_points(spans: Spans) -> np.ndarray:
 
 
 @kernel
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_farthest_point_equals_looking_up_every_point(seed: int) -> None:
     rng = np.random.default_rng(seed)
     spans = some_spans(rng)
     corners = rng.uniform(-1.0, 4.0, size=(9, 1, 3)) + rng.normal(size=(9, 3, 3)) * 0.5
-    found = farthest(spans, triangle_bins(corners))
+    found = farthest(spans, triangle_bins(corners, bin_mm=1.0))
     every = max(min(nearest_on_triangle2(*p, t) for t in corners) for p in spans_points(spans)) ** 0.5
     cell = spans.grid.cell_mm
     # points there are a quarter of a cell apart, here a cell: half a cell each way, and the slack

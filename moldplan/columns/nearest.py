@@ -50,8 +50,9 @@ MOST_SLACK: Final = 2.0
 FIRST_COLUMNS: Final = 256
 #: Most boxes in waiting; each cut adds one, and boxes halve.
 MOST_WAITING: Final = 256
-#: Most cubes.
+#: Most cubes, and most for each triangle over the first few thousand: few triangles need no more.
 MOST_BINS: Final = 2_000_000
+BINS_EACH: Final = 64
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -348,15 +349,16 @@ def claim_gaps(
 def triangle_bins(corners: Floats, *, bin_mm: float | None = None) -> TriangleBins:
     """Return triangles (m, 3, 3), m at least 1, sorted into cubes; lines and points count as triangles.
 
-    The cubes are `bin_mm` wide, about `BIN_SIZES` triangles when that is None; wider when they would be more
-    than `MOST_BINS`.
+    The cubes are `bin_mm` wide, about `BIN_SIZES` triangles when that is None; wider when they would be too
+    many.
     """
     corners = np.ascontiguousarray(corners, dtype=np.float64)
     low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
     size = np.maximum(high - low, 1e-9 * max(float((high - low).max()), 1.0))
     edge = bin_mm if bin_mm is not None else _bin_mm(corners)
     edge = max(edge, float(size.max()) / 1024.0)
-    while float(np.prod(np.floor(size / edge) + 1.0)) > MOST_BINS:
+    most = min(MOST_BINS, 4096 + BINS_EACH * len(corners))
+    while float(np.prod(np.floor(size / edge) + 1.0)) > most:
         edge *= 1.25
     shape = (np.floor(size / edge) + 1.0).astype(np.int64)
     start = np.zeros(int(np.prod(shape)) + 1, dtype=np.int64)
@@ -371,7 +373,7 @@ def _bin_mm(corners: Floats) -> float:
     """Return how wide to make the cubes: by the area of the triangles, not their length, which may be any."""
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     area = 0.5 * float(np.linalg.norm(normals, axis=1).sum())
-    return min(BIN_SIZES * math.sqrt(2.0 * area / len(corners)), math.sqrt(area) / 64.0)
+    return min(BIN_SIZES * math.sqrt(2.0 * area / len(corners)), math.sqrt(area) / 32.0)
 
 
 def farthest(spans: Spans, bins: TriangleBins, *, stop_mm: float = math.inf) -> Farthest:
