@@ -24,10 +24,12 @@ from moldplan.choice.patches import (
     patch_from_marks,
 )
 from moldplan.choice.sampling import area_of, clipped, outermost, spread, within_box
+from moldplan.choice.seam import seam_of
 from moldplan.errors import SettingError
 from moldplan.pattern import load_pattern
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.pattern.model import Pattern
+from moldplan.split import Plane
 
 Floats = NDArray[np.float64]
 RADIUS = 500.0
@@ -267,6 +269,22 @@ def _ring_of(pattern: Pattern) -> list[int]:
     return [int(k) for k in KDTree(pattern.vertices).query(circle(40.0, 12))[1]]
 
 
+@settings(max_examples=25, deadline=None)
+@given(st.tuples(*[st.floats(-1.0, 1.0)] * 3).filter(lambda v: math.hypot(*v) > 0.1))
+def test_a_plane_beyond_all_points_leaves_no_seam_in_the_patch(direction: tuple[float, float, float]) -> None:
+    """What the search keeps clear of by a patch's points is clear when the seam is measured."""
+    pattern = pattern_from_arrays(*lumpy())
+    patch = patch_from_line(pattern, name="a", line_mm=circle(40.0, 12), spacing_mm=10.0)
+    length = math.hypot(*direction)
+    normal = (direction[0] / length, direction[1] / length, direction[2] / length)
+    along = patch.points_mm @ np.array(normal)
+    for offset_mm in (float(along.max()) + 10.0, float(along.min()) - 10.0):
+        seam = seam_of(pattern, Plane(normal=normal, offset_mm=offset_mm), [patch], margin_mm=25.0)
+        assert seam.clean_mm == 0.0
+    middle = Plane(normal=normal, offset_mm=float(along.mean()))
+    assert seam_of(pattern, middle, [patch], margin_mm=25.0).clean_mm > 0.0
+
+
 def test_a_point_off_the_surface_is_told_with_its_distance(ball: Pattern, cube: Pattern) -> None:
     off = [*circle(35.0)[:3], (0.0, 0.0, 600.0), *circle(35.0)[4:]]
     with pytest.raises(
@@ -488,7 +506,7 @@ def test_marks_that_cannot_be_used_are_refused(tmp_path: Path) -> None:
     away = write_text(tmp_path / "away.ply", zoo.moved(mesh, (0.0, 0.0, 1.0)), {"soft": ("uchar", 1.0 * top)})
     refuse(
         Marks(file=away, marked="soft"),
-        r"a mark lies 250 mm off the pattern's vertices, allowed is 9\d\.\d mm: the file has to lie",
+        r"a mark lies 250 mm off the pattern's vertices, allowed is 9\d\.\d mm: its file has to lie",
     )
 
 

@@ -35,10 +35,12 @@ _Read = TypeVar("_Read")
 
 #: A seam that is upright but for rounding to whole degrees counts as upright.
 ROUNDED_DEG: Final = 0.5
-#: Points on a patch lie this share of the clean margin apart, or of the figure's diagonal when that is wider.
-SPACING_OF_MARGIN: Final = 1.0 / 3.0
+#: No place on a patch is farther from its points than this share of the clean margin (mostly than half as
+#: much): they lie within a third of it of each other.
+SPACING_OF_MARGIN: Final = 1.0 / 4.0
+#: On a small margin, points need not lie closer than this share of the figure's diagonal ...
 LEAST_SPACING_SHARE: Final = 1.0 / 2000.0
-#: With no margin, and on large margins, points still lie this share of the diagonal apart.
+#: ... and on a large one no place is farther from them than this.
 MOST_SPACING_SHARE: Final = 1.0 / 100.0
 #: Degrees off are judged as a share of a right angle.
 _RIGHT_ANGLE_DEG: Final = 90.0
@@ -69,7 +71,7 @@ def read_wishes(  # noqa: PLR0913 - one parameter for each wish a person may giv
     pattern
         The figure: its up and front say what the words for a pull mean, its surface where patches lie.
     margin_mm
-        How far the seam is to stay off patches, 0 or more: their points lie at most a third of it apart.
+        How far the seam is to stay off patches, 0 or more: it sets how dense their points lie.
     seam_upright, pull, within, largest_board, heaviest_half
         As given on the command line, with units ("10 deg", "2440 mm x 1220 mm", "40 kg"); None leaves it to
         the job file. `pull` is front, back, left, right, up or down (the figure's own sides), or x,y,z in
