@@ -255,10 +255,13 @@ def _broken_half(wishes: Wishes, measures: Measures) -> Iterator[Broken]:
     """Say when turning the heavier half over moves too much."""
     limit = wishes.heaviest_half_kg
     if limit is not None and measures.turning_kg > limit * (1.0 + REL_EPSILON):
+        even_kg = sum(half.turning_kg for half in measures.halves) / len(measures.halves)
+        even = f", and halves alike would move about {kg(even_kg)} each" if even_kg > limit else ""
+        moved = f"turning its heavier half moves {kg(measures.turning_kg)}"
         yield Broken(
             wish=f"heaviest half {limit:g} kg", value=measures.turning_kg, limit=limit, unit="kg",
             share=measures.turning_kg / limit - 1.0,
-            near=f"turning its heavier half moves {kg(measures.turning_kg)}; plan a hoist or more hands",
+            near=f"{moved}{even}; plan a hoist or more hands",
         )  # fmt: skip
 
 
