@@ -16,8 +16,8 @@ Steps
        much: a narrow rim is sooner cut off than the wall under it built out.
 
 Error budget
-    Distances are exact at points a fine column apart (`moldplan.columns.nearest`): too small by at most 1.1
-    fine columns, mostly by less than a half; four or more of them make one `Undercut.cell_mm`. How
+    Distances are exact at points a fine column apart (`moldplan.columns.nearest`): too small by at most about
+    one fine column, mostly by less than a half; four or more of them make one `Undercut.cell_mm`. How
     far the outline falls back is to one fine column either way. What is filled is the region's exact volume;
     what is carved a sum of columns, first order in the fine column at its rim.
 
@@ -189,8 +189,12 @@ def _softening(half: Half, region: Region, way: _Way, settings: Settings) -> Sof
 
 def _surface(half: Half) -> Floats:
     """Return the triangles (m, 3, 3) of a half that are not its sawn face."""
-    corners = half.vertices[half.faces]
-    return np.asarray(corners[corners[:, :, 2].max(axis=1) > 0.0])
+    return np.asarray(half.vertices[half.faces[_off_board(half)]])
+
+
+def _off_board(half: Half) -> Bools:
+    """Return which faces (m,) are no part of the sawn face."""
+    return np.asarray(half.vertices[:, 2][half.faces].max(axis=1) > 0.0)
 
 
 def _finer(gaps: Gaps, regions: list[Region]) -> int:
@@ -240,7 +244,10 @@ def _columns(half: Half, regions: list[Region], *, finer: int) -> _Columns:
 
 
 def _faces_over(half: Half, grid: Grid, cells: Bools, cell_mm: float) -> Bools:
-    """Return which faces (m,) have a bounding box, seen from above, that meets one of `cells`."""
+    """Return which faces (m,) off the board have a bounding box, seen from above, that meets one of `cells`.
+
+    Gaps are found without the sawn face, whose long triangles would take the longest.
+    """
     places = (half.vertices[:, :2] - (grid.x0_mm, grid.y0_mm)) / cell_mm
     corners = places[half.faces]
     most = np.array(cells.shape[::-1])
@@ -250,7 +257,8 @@ def _faces_over(half: Half, grid: Grid, cells: Bools, cell_mm: float) -> Bools:
     total = np.zeros((cells.shape[0] + 1, cells.shape[1] + 1), dtype=np.int64)
     total[1:, 1:] = cells.cumsum(axis=0).cumsum(axis=1)
     (x0, y0), (x1, y1) = low.T, high.T
-    return np.asarray(total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0] > 0)
+    over = total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0] > 0
+    return np.asarray(over & _off_board(half))
 
 
 def _solid_above(gaps: ColumnGaps, column: Ints) -> Floats:
@@ -297,38 +305,49 @@ def _easiest(
     """
     own, most = limits_mm
     thickest = _filler_mm(columns, region, surface, most)
-    alike = ALIKE * thickest + columns.grid.cell_mm
-    carving = _carving(columns, region, sealed, surface, min(own if thickest <= own else most, alike))
+    carved = _carve(columns, region)
+    amount = _height(carved.removed) * columns.grid.cell_area_mm2
+    cell_mm, volume = columns.grid.cell_mm, region.volume_mm3
+    # carving is looked at only as far as it would win
+    wins = ALIKE * thickest + cell_mm if amount < CLEARLY_LESS * volume else (thickest - cell_mm) / ALIKE
+    wins = min(wins, own) if thickest <= own else max(wins, own)
+    depth = _carving_mm(columns, carved, surface, most if thickest > most else min(wins, most))
+    if depth is not None:
+        return _carving(columns, region, sealed, carved, depth)
     if thickest > most:
-        return carving
-    volume = region.volume_mm3
-    filling = _Way(way="fill", thickest_mm=thickest, amount_mm3=volume, saves_mm3=volume, rubber_mm3=volume)
-    if carving is None:
-        return filling
-    thinner = carving.thickest_mm < (thickest - columns.grid.cell_mm) / ALIKE
-    return carving if thinner or carving.amount_mm3 < CLEARLY_LESS * volume else filling
+        return None
+    return _Way(way="fill", thickest_mm=thickest, amount_mm3=volume, saves_mm3=volume, rubber_mm3=volume)
+
+
+def _carving_mm(columns: _Columns, carved: _Carved, surface: TriangleBins, most_mm: float) -> float | None:
+    """Return how deep carving goes, None when over the limit."""
+    depth = _tool_mm(carved, surface, most_mm)
+    if depth > most_mm:
+        return None
+    depth = max(depth, _set_back_mm(columns, carved, most_mm))
+    return depth if depth <= most_mm else None
 
 
 def _carving(
-    columns: _Columns, region: Region, sealed: set[int], surface: TriangleBins, most_mm: float
-) -> _Way | None:
+    columns: _Columns, region: Region, sealed: set[int], carved: _Carved, thickest_mm: float
+) -> _Way:
     """Return carving as a way: what it takes, and which other undercuts over this one go with it."""
-    carved = _carve(columns, region)
-    depth = _tool_mm(carved, surface, most_mm)
-    depth = depth if depth > most_mm else max(depth, _set_back_mm(columns, carved, most_mm))
-    if depth > most_mm:
-        return None
-    area, removed = columns.grid.cell_area_mm2, carved.removed
+    area = columns.grid.cell_area_mm2
     height = columns.gaps.high_mm - columns.gaps.low_mm
     others = carved.above & (columns.region != region.id)
     rubber = others & ~np.isin(columns.region, list(sealed))
     return _Way(
         way="carve",
-        thickest_mm=depth,
-        amount_mm3=float((removed.high_mm - removed.low_mm).sum()) * area,
+        thickest_mm=thickest_mm,
+        amount_mm3=_height(carved.removed) * area,
         saves_mm3=region.volume_mm3 + float(height[others].sum()) * area,
         rubber_mm3=region.volume_mm3 + float(height[rubber].sum()) * area,
     )
+
+
+def _height(spans: Spans) -> float:
+    """Return the height of all pieces of columns together, mm."""
+    return float((spans.high_mm - spans.low_mm).sum())
 
 
 def _filler_mm(columns: _Columns, region: Region, surface: TriangleBins, stop_mm: float) -> float:

@@ -43,7 +43,7 @@ Items = NDArray[np.int32]
 BIN_SIZES: Final = 1.5
 #: A box is let go of when it could win by less than this, in cells; twice as much after so many boxes, and
 #: again, up to the last: gaps of one width all over, where every point is in question, would take minutes.
-SLACK: Final = 0.25
+SLACK: Final = 0.1
 PATIENCE: Final = 100_000
 MOST_SLACK: Final = 2.0
 #: About how many columns are looked at first.
@@ -391,7 +391,7 @@ def farthest(spans: Spans, bins: TriangleBins, *, stop_mm: float = math.inf) -> 
     Returns
     -------
     Farthest
-        Where it is a true distance of a point of the spans. A farther one may be missed, by about 1.1 cells
+        Where it is a true distance of a point of the spans. A farther one may be missed, by about one cell
         of ``spans.grid`` at most (see the module).
     """
     if not len(spans.column):
