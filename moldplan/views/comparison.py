@@ -47,6 +47,8 @@ _HEAD_MM: Final = 19.0
 _PAD: Final = 2.5
 #: No column is wider than this: lines of text longer than that are hard to read.
 _WIDEST_MM: Final = 165.0
+#: What would be written as 0.0 mm is none.
+LEAST_SAID_MM: Final = 0.05
 #: Lines of the saw's words and of the sentence at most.
 _SAW_LINES: Final = 4
 _OUTLINE: Final = Pen(0.3)
@@ -69,7 +71,7 @@ def measure_rows(ranking: Ranking) -> list[Row]:
     rows = [
         Row(name="locks (at worst)", say=_locks, best=lambda a: a.measures.undercut_mm3),
         Row(name="any line locks at least", say=lambda a: litres(a.measures.locked_mm3), best=_locked),
-        Row(name="deepest undercut", say=lambda a: mm(a.measures.deepest_undercut_mm), best=_deepest),
+        Row(name="deepest undercut", say=_how_deep, best=_deepest),
         Row(name="rubber (of it fill)", say=_rubber, best=lambda a: a.measures.rubber_kg),
         Row(name="rubber costs (fill)", say=_cost, best=lambda a: a.measures.rubber_cost),
         Row(name="stretch when peeled", say=_stretch, best=lambda a: a.measures.peel_strain),
@@ -98,6 +100,11 @@ def _locked(answer: Answer) -> float:
 
 def _deepest(answer: Answer) -> float:
     return answer.measures.deepest_undercut_mm
+
+
+def _how_deep(answer: Answer) -> str:
+    depth = answer.measures.deepest_undercut_mm
+    return mm(depth) if depth >= LEAST_SAID_MM else "none"
 
 
 def _rubber(answer: Answer) -> str:
@@ -394,7 +401,7 @@ def _draw_table(sheet: Sheet, shown: Sequence[Answer], rows: Sequence[Row], layo
 
 
 def best_texts(row: Row, shown: Sequence[Answer]) -> set[str]:
-    """Return what is written of the best answers of a row; nothing where all read alike.
+    """Return what is written of the best answers of a row; nothing where all are, or read, alike.
 
     Answers that differ by less than is written are equally good.
     """
@@ -402,7 +409,8 @@ def best_texts(row: Row, shown: Sequence[Answer]) -> set[str]:
     if row.best is None or len(set(texts)) == 1:
         return set()
     values = [row.best(answer) for answer in shown]
-    return {text for text, value in zip(texts, values, strict=True) if value == min(values)}
+    best = {text for text, value in zip(texts, values, strict=True) if value == min(values)}
+    return set() if best == set(texts) else best
 
 
 def _cell(  # noqa: PLR0913 - a text and where it stands

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 
 from moldplan.choice.model import Ranking
 from moldplan.split.frame import figure_axes
+from moldplan.units import litres
 from moldplan.views import furniture as fit
 from moldplan.views.furniture import COLUMN_LEFT, Titles
 from moldplan.views.paper import FINE, FRAME, INK, MEDIUM, PAPER, Box, Lettering, Pen, Picture, Point, Sheet
@@ -91,15 +92,15 @@ def _draw_map(sheet: Sheet, ranking: Ranking) -> tuple[list[float], tuple[str, .
     """Shade the half globe; return the steps of the scale and their colours."""
     seen, pattern = ranking.splits.seen, ranking.pattern
     directions = seen.directions @ figure_axes(pattern.up, pattern.front).T
-    litres = seen.undercut_mm3 * 1e-6
+    volumes_l = seen.undercut_mm3 * 1e-6
     both = np.concatenate([directions, -directions])
     side = (np.arange(_CELLS) + 0.5) / _CELLS * 2.0 - 1.0
     x, y = np.meshgrid(side, side)
     inside = x**2 + y**2 <= 1.02
     places = from_map(np.stack([x[inside], y[inside]], axis=1))
     value = np.zeros((_CELLS, _CELLS))
-    value[inside] = _between(places, both, np.concatenate([litres, litres]))
-    edges = round_steps(float(np.quantile(litres, _MOST_SHADED)), at_most=_BANDS)
+    value[inside] = _between(places, both, np.concatenate([volumes_l, volumes_l]))
+    edges = round_steps(float(np.quantile(volumes_l, _MOST_SHADED)), at_most=_BANDS)
     box: Box = (_MIDDLE[0] - _RADIUS, _MIDDLE[1] - _RADIUS, _MIDDLE[0] + _RADIUS, _MIDDLE[1] + _RADIUS)
     shades = DepthMap(grid=None, depth_mm=value, edges_mm=tuple(edges))  # type: ignore[arg-type] # only shades
     rim = shapely.Point(_MIDDLE).buffer(_RADIUS, quad_segs=64)
@@ -184,7 +185,7 @@ def _draw_words(sheet: Sheet, ranking: Ranking, top: float) -> None:
     """Say how to read the map, and how dense it is."""
     splits = ranking.splits
     least = int(np.argmin(splits.seen.undercut_mm3))
-    lowest, refined = splits.seen.undercut_mm3[least] * 1e-6, splits.candidates[0].undercut_mm3 * 1e-6
+    lowest, refined = splits.seen.undercut_mm3[least], splits.candidates[0].undercut_mm3
     words = [
         "A place is a direction to pull in, a plane's normal; the opposite direction is the same plane.",
         "The middle is straight towards the figure's front.",
@@ -192,6 +193,6 @@ def _draw_words(sheet: Sheet, ranking: Ranking, top: float) -> None:
         "The darkest shade is that much and more.",
         "Numbers: the answers of the comparing sheet.",
         f"{splits.directions_tried} directions seen; any other is within {splits.cover_deg:.1f} deg of one.",
-        f"Least of them {lowest:.3g} l, refined {refined:.3g} l.",
+        f"Least of them {litres(float(lowest))}, refined {litres(refined)}.",
     ]
     fit.draw_words(sheet, "HOW TO READ IT", words, top=top)

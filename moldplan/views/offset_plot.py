@@ -10,6 +10,7 @@ from shapely.geometry.base import BaseGeometry
 from moldplan.choice.model import Answer, Ranking
 from moldplan.split import locked_volume, undercut_curve
 from moldplan.split.sight import square_frame
+from moldplan.units import litres
 from moldplan.views import furniture as fit
 from moldplan.views.furniture import COLUMN_LEFT, Titles
 from moldplan.views.paper import (
@@ -42,7 +43,10 @@ _SIDES: Final = 8
 #: Curves are drawn up to so many times what the middle locks; far out there is nothing to decide.
 _ROOF: Final = 5.0
 _CELLS: Final = 256
-_NEAR: Final = Pen(0.18, colour="#7d9fc0")
+#: The nearer ones are darker.
+_NEAR: Final = (Pen(0.25, colour="#5b87b3"), Pen(0.18, colour="#a9c2da"))
+#: Steps of the axis of volumes.
+_VOLUMES: Final = 8
 _BAND: Final = "#e4e4e4"
 
 
@@ -78,7 +82,7 @@ class _Plot:
     def __init__(self, offsets: Floats, curve: Floats, locked: float) -> None:
         self.offsets, self.curve, self.locked = offsets, curve, locked
         roof = max(_ROOF * float(curve.min()), 0.1 * float(curve.max()), 1e-6)
-        self.most = round_steps(min(roof, float(curve.max())))[-1]
+        self.most = round_steps(min(roof, float(curve.max())), at_most=_VOLUMES)[-1]
         self.low, self.high = float(offsets[0]), float(offsets[-1])
 
     @classmethod
@@ -95,13 +99,13 @@ class _Plot:
         """Return where an offset stands on the sheet."""
         return float(_LEFT + (offset - self.low) / (self.high - self.low) * (_RIGHT - _LEFT))
 
-    def y(self, litres: float) -> float:
-        """Return where a volume stands on the sheet."""
-        return float(_LOW + litres / self.most * (_HIGH - _LOW))
+    def y(self, volume_l: float) -> float:
+        """Return where a volume in litres stands on the sheet."""
+        return float(_LOW + volume_l / self.most * (_HIGH - _LOW))
 
-    def line(self, offsets: Floats, litres: Floats) -> BaseGeometry:
+    def line(self, offsets: Floats, volumes_l: Floats) -> BaseGeometry:
         """Return a curve on the sheet, cut off at the roof."""
-        points = [(self.x(a), self.y(b)) for a, b in zip(offsets, litres, strict=True)]
+        points = [(self.x(a), self.y(b)) for a, b in zip(offsets, volumes_l, strict=True)]
         room = shapely.box(_LEFT, _LOW, _RIGHT, _HIGH)
         return shapely.LineString(points).intersection(room)
 
@@ -109,7 +113,7 @@ class _Plot:
 def _draw_axes(sheet: Sheet, plot: _Plot, answer: Answer) -> None:
     """Draw both axes with round steps, and the names of the ends."""
     sheet.line([(_LEFT, _HIGH), (_LEFT, _LOW), (_RIGHT, _LOW)], MEDIUM, tag="axis")
-    for value in round_steps(plot.most):
+    for value in round_steps(plot.most, at_most=_VOLUMES):
         y = plot.y(value)
         sheet.line([(_LEFT - 1.5, y), (_RIGHT, y)], Pen(0.1, colour="#c4c4c4"), tag="net")
         _write(sheet, f"{value:g}", (_LEFT - 3.0, y), across="right")
@@ -143,9 +147,10 @@ def _draw_curves(sheet: Sheet, plot: _Plot, ranking: Ranking, answer: Answer) ->
     off = ranking.settings.number("split.saw_offset_mm")
     band = shapely.box(plot.x(offset - off), _LOW, plot.x(offset + off), _HIGH)
     sheet.area(band, _BAND, tag="band")
-    for normal in _neighbours(answer.plane.array()):
-        curve = undercut_curve(ranking.pattern, normal, plot.offsets, cells=_CELLS // 2) * 1e-6
-        sheet.stroke(plot.line(plot.offsets, curve), _NEAR, tag="near")
+    for lean, pen in reversed(list(zip(_LEANINGS, _NEAR, strict=True))):
+        for normal in _neighbours(answer.plane.array(), lean):
+            curve = undercut_curve(ranking.pattern, normal, plot.offsets, cells=_CELLS // 2) * 1e-6
+            sheet.stroke(plot.line(plot.offsets, curve), pen, tag="near")
     always = plot.line(plot.offsets[[0, -1]], np.array([plot.locked, plot.locked]))
     sheet.stroke(always, DASHED, tag="locked")
     sheet.stroke(plot.line(plot.offsets, plot.curve), HEAVY, tag="curve")
@@ -155,14 +160,13 @@ def _draw_curves(sheet: Sheet, plot: _Plot, ranking: Ranking, answer: Answer) ->
     sheet.area(place, "#161616", tag="answer")
 
 
-def _neighbours(normal: Floats) -> Floats:
-    """Return normals leaned off one to eight sides."""
+def _neighbours(normal: Floats, lean_deg: float) -> Floats:
+    """Return the normals (8, 3) leaned off one by an angle to eight sides."""
     frame = square_frame(normal)
     turns = 2.0 * np.pi * np.arange(_SIDES) / _SIDES
     aside = np.cos(turns)[:, None] * frame[0] + np.sin(turns)[:, None] * frame[1]
-    return np.concatenate(
-        [np.cos(np.radians(lean)) * normal + np.sin(np.radians(lean)) * aside for lean in _LEANINGS]
-    )
+    lean = np.radians(lean_deg)
+    return np.asarray(np.cos(lean) * normal + np.sin(lean) * aside)
 
 
 def _draw_words(sheet: Sheet, ranking: Ranking, answer: Answer, plot: _Plot) -> None:
@@ -170,8 +174,11 @@ def _draw_words(sheet: Sheet, ranking: Ranking, answer: Answer, plot: _Plot) -> 
     off, angle = (ranking.settings.number(f"split.saw_{key}") for key in ("offset_mm", "angle_deg"))
     rows = [
         (fit.line_sample(HEAVY), "this direction"),
-        (fit.line_sample(_NEAR), "leaned by 2 and by 5 deg"),
-        (fit.line_sample(DASHED), "any divide line locks so much"),
+        *(
+            (fit.line_sample(pen), f"leaned by {lean:g} deg")
+            for lean, pen in zip(_LEANINGS, _NEAR, strict=True)
+        ),
+        (fit.line_sample(DASHED), "what any divide line locks"),
         (fit.area_sample(lambda on, box: on.area(box, _BAND, tag="key-sample")), f"saw off by {off:g} mm"),
     ]
     y = fit.draw_key(sheet, rows, top=FRAME[3])
@@ -179,20 +186,20 @@ def _draw_words(sheet: Sheet, ranking: Ranking, answer: Answer, plot: _Plot) -> 
     worst = (
         "" if answer.worst is None else f" With the saw off by {angle:g} deg and {off:g} mm it is at worst "
     )
-    worst += "" if answer.worst is None else f"{answer.worst.undercut_mm3 * 1e-6:.3g} l."
+    worst += "" if answer.worst is None else f"{litres(answer.worst.undercut_mm3)}."
     words = [
         (
             f"The dot is answer {answer.number}: {answer.plane.offset_mm:g} mm, "
-            f"{answer.measures.undercut_mm3 * 1e-6:.3g} l.{worst}"
+            f"{litres(answer.measures.undercut_mm3)}.{worst}"
         ),
-        f"Lowest of the curve: {plot.curve[best]:.3g} l at {plot.offsets[best]:.0f} mm.",
+        f"Lowest of the curve: {litres(plot.curve[best] * 1e6)} at {plot.offsets[best]:.0f} mm.",
         (
             "A flat curve forgives the saw; a steep one does not. Where thin lines run below the heavy one, "
             "leaning the cut would lock less: the search rounds to whole degrees."
         ),
         (
-            "Between the heavy line and the dashed one lies the most that a divide line following the shape "
-            "could save."
+            f"Any divide line locks at least {litres(plot.locked * 1e6)} (dashed): what lies between that "
+            "and the heavy line is the most that a divide line following the shape could save."
         ),
     ]
     fit.draw_words(sheet, "HOW TO READ IT", words, top=y)
