@@ -43,6 +43,13 @@ def shortened(count: int) -> Ranking:
     return replace(whole, answers=whole.shown[:count])
 
 
+def five() -> Ranking:
+    """Return the narrowest columns there are; two answers lie on one place of the map."""
+    whole = bust_ranking()
+    first = replace(whole.shown[0], kind="skew", number=5)
+    return replace(whole, answers=(*whole.shown[:4], first))
+
+
 def long_names() -> Ranking:
     whole = bust_ranking()
     survey = replace(whole.pattern.survey, file_name="a very long file name " * 12 + ".stl")
@@ -59,8 +66,9 @@ def with_patch() -> Ranking:
 
 
 RANKINGS = {
-    **{f"{count} answers": (lambda count=count: shortened(count)) for count in (1, 2, 3, 4)},
+    **{f"{count} answers": (lambda count=count: shortened(count)) for count in (1, 2, 3)},
     "all answers": bust_ranking,
+    "five answers": five,
     "long names": long_names,
     "a patch": with_patch,
 }
