@@ -32,7 +32,7 @@ from moldplan.split.sight import square_frame
 
 CELLS = 256
 DIRECTIONS = 1300
-LIGHT = 60_000
+LIGHT = 30_000
 LEAST_SHARE = 0.1
 #: Knots round and across the ring; twice their product is the number of triangles.
 SIZES = {

@@ -104,6 +104,8 @@ def best_offset(sight: Sight, figure: Figure, direction: Floats) -> tuple[float,
     there is none with the margin, the margin is given up, and then the patch.
     """
     free, share = _within_share(sight, figure, sight.best_offset_mm)
+    if not figure.clear_of:
+        return free, share, 0
     for miss, margin in ((0, figure.clear_margin_mm), (1, 0.0)):
         ends = list(_clear(sight, figure, direction, free, margin))
         held = [end for end in ends if end == free or _within_share(sight, figure, end)[0] == end]

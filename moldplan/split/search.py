@@ -103,7 +103,7 @@ class SearchOptions:
     """Least share of the volume a half may hold, 0 to 0.5."""
     extra_axes: tuple[tuple[float, float, float], ...] = ()
     """Further directions to try, in the file's axes, any length but zero."""
-    light_faces: int = 60_000
+    light_faces: int = 30_000
     """Triangles above which the first pass runs on a lighter copy, at least 1000; for fewer than about
     this many making the copy costs more than it saves."""
     workers: int = 2
