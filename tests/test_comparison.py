@@ -34,7 +34,7 @@ from moldplan.views.comparison import (
 from moldplan.views.globe_map import from_map, globe_sheet, to_map
 from moldplan.views.offset_plot import _neighbours, offset_sheet
 from moldplan.views.opened import APART, eye_frame, open_figure
-from moldplan.views.paper import FRAME, Picture, Sheet, text_width
+from moldplan.views.paper import FRAME, PAPER, Area, Picture, Sheet, Stroke, text_width
 
 
 def shortened(count: int) -> Ranking:
@@ -395,6 +395,27 @@ def test_the_map_goes_both_ways(radius: float, turn: float) -> None:
     assert np.linalg.norm(direction) == pytest.approx(1.0, abs=1e-12)
     assert np.abs(to_map(direction) - point).max() < 1e-9
     assert np.abs(to_map(-direction) - point).max() < 1e-9 or direction[0, 0] < 1e-9
+
+
+@pytest.mark.parametrize("name", RANKINGS)
+def test_marks_on_the_map_stand_apart_and_clear(name: str) -> None:
+    """No mark hides another, and nothing is drawn over a number after its white disc."""
+    sheet = sheet_of("globe", name)
+    ranking = RANKINGS[name]()
+    discs = [
+        next(
+            m
+            for m in sheet.marks
+            if isinstance(m, Area) and m.tag == f"answer-{a.number}" and m.colour == PAPER
+        )
+        for a in ranking.shown
+    ]
+    assert all(not a.shape.intersects(b.shape) for a, b in itertools.combinations(discs, 2))
+    for disc in discs:
+        after = sheet.marks[sheet.marks.index(disc) + 1 :]
+        inner = disc.shape.buffer(-0.6)
+        over = [m.tag for m in after if isinstance(m, Area | Stroke) and m.shape.intersects(inner)]
+        assert over == []
 
 
 @pytest.mark.parametrize("deg", [10.0, 45.0, 80.0])

@@ -35,6 +35,7 @@ _NEAREST: Final = 4
 _MOST_SHADED: Final = 0.6
 _BANDS: Final = 7
 _NUMBER_MM: Final = 3.5
+_MARK_MM: Final = 3.4
 #: Marks that would lie on each other are moved apart so far, mm.
 _APART_MM: Final = 8.0
 
@@ -47,9 +48,9 @@ def to_map(directions: Floats) -> Floats:
     the middle is sqrt(2) sin(a / 2) (derived, area of a cap).
     """
     facing = np.where(directions[:, :1] < 0.0, -directions, directions)
-    away = np.arccos(np.clip(facing[:, 0], -1.0, 1.0))
     flat = facing[:, 1:]
     length = np.linalg.norm(flat, axis=1)
+    away = np.arctan2(length, facing[:, 0])  # exact near the middle too, where an arc cosine is not
     radius = np.sqrt(2.0) * np.sin(0.5 * away)
     return np.asarray(flat / np.where(length > 0.0, length, 1.0)[:, None] * radius[:, None])
 
@@ -142,27 +143,38 @@ def _draw_answers(sheet: Sheet, ranking: Ranking) -> None:
     """Mark the shown answers by their numbers, with a line to the place where they would hide each other."""
     pattern = ranking.pattern
     axes = figure_axes(pattern.up, pattern.front)
+    true = [_place(point) for point in to_map(np.array([a.plane.array() for a in ranking.shown]) @ axes.T)]
     taken: list[Point] = []
-    for answer in ranking.shown:
-        point = to_map((axes @ answer.plane.array())[None])[0]
-        true = _place(point)
-        at = _free(true, taken)
+    for answer, point in zip(ranking.shown, true, strict=True):
+        at = _free(point, taken)
         taken.append(at)
-        if at != true:
-            sheet.line([true, at], FINE, tag=f"answer-{answer.number}")
-            sheet.area(shapely.Point(true).buffer(0.8), INK, tag=f"answer-{answer.number}")
-        disc = shapely.Point(at).buffer(3.4)
-        sheet.area(disc, PAPER, tag=f"answer-{answer.number}")
-        sheet.stroke(disc, MEDIUM, tag=f"answer-{answer.number}")
-        sheet.text(
-            Lettering(
-                text=str(answer.number), at=at, height_mm=_NUMBER_MM, across="centre", along="middle",
-                bold=True, owner=f"answer-{answer.number}",
-            )
-        )  # fmt: skip
+        if at != point:
+            sheet.line([point, at], FINE, tag=f"answer-{answer.number}")
+            sheet.area(shapely.Point(point).buffer(0.8), INK, tag=f"answer-{answer.number}")
     front = _free((_MIDDLE[0], _MIDDLE[1] - 2.0 * _APART_MM), [*taken, *((x + 6.0, y) for x, y in taken)])
     sheet.line([_MIDDLE, front], FINE, tag="front")
+    for answer, at in zip(ranking.shown, taken, strict=True):
+        _draw_mark(sheet, answer.number, at)
     sheet.text(Lettering(text="FRONT", at=front, across="centre", along="top", bold=True, owner="front"))
+
+
+def _draw_mark(sheet: Sheet, number: int, at: Point) -> None:
+    """Draw one answer's number in a ring."""
+    tag = f"answer-{number}"
+    disc = shapely.Point(at).buffer(_MARK_MM)
+    sheet.area(disc, PAPER, tag=tag)
+    sheet.stroke(disc, MEDIUM, tag=tag)
+    sheet.text(
+        Lettering(
+            text=str(number),
+            at=at,
+            height_mm=_NUMBER_MM,
+            across="centre",
+            along="middle",
+            bold=True,
+            owner=tag,
+        )
+    )
 
 
 def _free(true: Point, taken: list[Point]) -> Point:
