@@ -84,7 +84,14 @@ def _answer(answer: Answer) -> Document:
             "light_undercut_l": answer.found_light_mm3 / _MM3_PER_L,
         },
         "broken_wishes": [
-            {"wish": item.wish, "value": item.value, "limit": item.limit, "unit": item.unit}
+            {
+                "wish": item.wish,
+                "value": item.value,
+                "limit": item.limit,
+                "unit": item.unit,
+                "in_the_way": item.in_the_way,
+                "near": item.near,
+            }
             for item in answer.broken
         ],
         "softening": [_softening(item) for item in answer.softening],
@@ -168,4 +175,5 @@ def _softening(item: Softening) -> Document:
         "saves_kg": item.saves_kg,
         "centre_mm": list(item.centre_mm),
         "needs_approval": item.needs_approval,
+        "words": item.words,
     }

@@ -111,7 +111,14 @@ def _answer() -> Schema:
             "broken_wishes": listed(
                 thing(
                     "one wish that does not hold",
-                    {"wish": TEXT, "value": number("as it is"), "limit": number("as wished"), "unit": TEXT},
+                    {
+                        "wish": TEXT,
+                        "value": number("as it is"),
+                        "limit": number("as wished"),
+                        "unit": TEXT,
+                        "in_the_way": {"type": "string", "description": "the wish that contradicts it"},
+                        "near": {"type": "string", "description": "how near this answer gets"},
+                    },
                 ),
                 "none when every wish holds",
             ),
@@ -207,5 +214,6 @@ def _softening() -> Schema:
             "saves_kg": amount("rubber"),
             "centre_mm": row(3, "in the half's frame"),
             "needs_approval": FLAG,
+            "words": TEXT,
         },
     )

@@ -82,19 +82,9 @@ def _answer(answer: Answer) -> str:
 
 
 def softening_lines(answer: Answer) -> list[str]:
-    """Return the softening advice of an answer in shop words, what the shop decides itself first."""
-    called = {half.name: half.called for half in answer.measures.halves}
+    """Return the softening advice of an answer that is worth it, what the shop decides itself first."""
     ordered = sorted(worth_softening(answer), key=lambda item: (item.needs_approval, -item.saves_mm3))
-    lines = []
-    for item in ordered:
-        how = "filler" if item.way == "fill" else "carving"
-        asked = "; ask the client first" if item.needs_approval else ""
-        lines.append(
-            f"undercut {item.region} of the {called[item.half]} half goes with up to "
-            f"{mm(item.thickest_mm)} of {how}, {litres(item.amount_mm3)}; "
-            f"saves {kg(item.saves_kg)} of rubber{asked}"
-        )
-    return lines
+    return [item.words for item in ordered]
 
 
 def _wishes(ranking: Ranking) -> str:

@@ -217,6 +217,8 @@ class Softening:
     """In the half's frame."""
     needs_approval: bool
     """More than the shop's own limit: only with the client's approval."""
+    words: str = ""
+    """The same in one shop sentence."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -36,7 +36,7 @@ from moldplan.choice.front import on_front, scores
 from moldplan.choice.measure import measure, measure_off, skin_volume
 from moldplan.choice.model import Answer, Broken, Kind, Measures, Ranking, Saw, Wishes, Worst
 from moldplan.choice.saw import KINDS, best_sawable, kind_of, plane_of, round_offsets
-from moldplan.choice.soften import soften
+from moldplan.choice.soften import soften, soften_words
 from moldplan.choice.wishes import broken_wishes
 from moldplan.choice.words import Compared, sentence
 from moldplan.half import cut
@@ -372,7 +372,11 @@ def _answers(
             _answer(pattern, number + 1, item, said[number]),
             shown=True,
             worst=_worst(pattern, item, settings),
-            softening=tuple(advice for half in halves for advice in soften(half, settings)),
+            softening=tuple(
+                replace(advice, words=soften_words(advice, half))
+                for half in halves
+                for advice in soften(half, settings)
+            ),
             halves=halves if drawn is pattern else cut(drawn, item.draft.plane),
         )
 
