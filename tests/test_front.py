@@ -249,6 +249,20 @@ def test_every_claim_is_in_the_measures(rows: list[tuple[float, float, int, floa
             assert int(number) != answer.number
 
 
+def test_what_is_gained_is_not_counted_as_a_cost() -> None:
+    """Answer 2 has less rubber than the first and more than the third: the gain is said, once."""
+    shown = compared(
+        measures(rubber_kg=40.0, front_mm=0.0),
+        measures(rubber_kg=30.0, front_mm=500.0),
+        measures(rubber_kg=20.0, front_mm=1500.0),
+    )
+    said = sentence(shown[1], shown, SETTINGS)
+    assert said == (
+        f"Against answer 1: {kg(30.0)} of rubber instead of {kg(40.0)}; "
+        "it costs 0.50 m of seam over the front (answer 1: 0.00 m)."
+    )
+
+
 def test_a_measure_without_weight_is_not_spoken_of() -> None:
     shown = compared(measures(rubber_kg=20.0, front_mm=1500.0), measures(rubber_kg=40.0, front_mm=0.0))
     deaf = shop.shop_settings(split__weigh_seam=0.0)

@@ -74,10 +74,17 @@ def sentence(answer: Compared, all_shown: Sequence[Compared], settings: Settings
             f"Nothing speaks for it: answer {better} is as good or better in everything; "
             f"shown as the best {answer.kind} split."
         )
-    good = [criterion.best for criterion in good_for(answer, others, settings)[:MOST_SAID]]
-    costs = [_cost_words(cost) for cost in costs_of(answer, others, settings)[:MOST_SAID]]
-    praise = f"Good for {' and '.join(good)}" if good else _otherwise(answer, all_shown, settings)
-    return f"{praise}; it costs {' and '.join(costs)}." if costs else f"{praise}; nothing counts against it."
+    good = good_for(answer, others, settings)[:MOST_SAID]
+    gains = [] if good else _gains(answer, all_shown[0], settings)
+    praised = {criterion.name for criterion in good} | {gain.criterion.name for gain in gains}
+    every = costs_of(answer, others, settings)
+    costs = [cost for cost in every if cost.criterion.name not in praised] or every
+    said = " and ".join(_cost_words(cost) for cost in costs[:MOST_SAID])
+    if good:
+        praise = f"Good for {' and '.join(criterion.best for criterion in good)}"
+    else:
+        praise = _otherwise(answer, all_shown[0], gains)
+    return f"{praise}; it costs {said}." if said else f"{praise}; nothing counts against it."
 
 
 def worth_softening(answer: Answer) -> list[Softening]:
@@ -86,19 +93,22 @@ def worth_softening(answer: Answer) -> list[Softening]:
     return [item for item in answer.softening if item.saves_kg >= least]
 
 
-def _otherwise(answer: Compared, all_shown: Sequence[Compared], settings: Settings) -> str:
+def _gains(answer: Compared, first: Compared, settings: Settings) -> list[Cost]:
+    """Return what the first answer has more of than this one, the weightiest first."""
+    return costs_of(first, [answer], settings)[:MOST_SAID]
+
+
+def _otherwise(answer: Compared, first: Compared, gains: Sequence[Cost]) -> str:
     """Return what is said of an answer that is the best in nothing: what it has less of than the first."""
-    first = all_shown[0]
     if answer.number == first.number:
         return "Best in no single thing, and first by the shop's own weights"
-    lighter = [cost for cost in costs_of(first, [answer], settings) if cost.least_of == answer.number]
-    if not lighter:
+    if not gains:
         return "Best in nothing"
-    gains = [
-        f"{cost.criterion.say(cost.least)} {cost.criterion.more} instead of {cost.criterion.say(cost.value)}"
-        for cost in lighter[:MOST_SAID]
+    words = [
+        f"{gain.criterion.say(gain.least)} {gain.criterion.more} instead of {gain.criterion.say(gain.value)}"
+        for gain in gains
     ]
-    return f"Against answer {first.number}: {' and '.join(gains)}"
+    return f"Against answer {first.number}: {' and '.join(words)}"
 
 
 def _cost_words(cost: Cost) -> str:
