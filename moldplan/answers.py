@@ -1,8 +1,8 @@
 """The ten lines a run ends with: what a shop asks first, with a number in each."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
-from moldplan.findings import Finding
+from moldplan.findings import gravest_text
 from moldplan.half.model import Half
 from moldplan.mould.model import Coat, Mould
 from moldplan.pattern.model import Pattern
@@ -10,8 +10,6 @@ from moldplan.plan import Plan
 from moldplan.request import Made, Prepared
 from moldplan.tolerances import UNDERCUT_NOTHING
 from moldplan.units import kg, litres, mm
-
-_SEVERITIES = ("stop", "check", "note")
 
 
 def answers(made: Made) -> list[str]:
@@ -156,16 +154,8 @@ def _many(count: int, one: str, more: str) -> str:
 
 def _look_first(plan: Plan) -> str:
     """Name the gravest finding, else the drawing of the half with the most undercut."""
-    for finding in _by_severity(plan.findings):
-        if finding.severity != "note":
-            where = f"half {finding.half}: " if finding.half else ""
-            more = sum(other.severity != "note" for other in plan.findings) - 1
-            rest = f" (and {more} more in plan.json)" if more else ""
-            return f"{finding.severity.upper()}: {where}{finding.advice}{rest}"
+    gravest = gravest_text(plan.findings, more_in="plan.json")
+    if gravest is not None:
+        return gravest
     worst = max(plan.halves, key=lambda half: half.undercut.volume_mm3)
     return f"the drawing of half {worst.name} ({worst.called}) from above"
-
-
-def _by_severity(findings: tuple[Finding, ...]) -> Iterator[Finding]:
-    for severity in _SEVERITIES:
-        yield from (finding for finding in findings if finding.severity == severity)

@@ -1,6 +1,5 @@
 """From what a person typed to a folder of results: read, check, plan, write."""
 
-import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -18,7 +17,7 @@ from moldplan.plan import Plan, answered, plan_job, revised
 from moldplan.progress import QUIET, Progress
 from moldplan.split import parse_cut
 from moldplan.split.model import Plane
-from moldplan.store import check_target, new_folder, new_revision, next_revision
+from moldplan.store import check_target, files_in, new_folder, new_revision, next_revision, write_json
 from moldplan.units import parse_axis, parse_length_mm
 from moldplan.views import draw_views
 
@@ -228,8 +227,8 @@ def carry_out(prepared: Prepared, *, progress: Progress = QUIET) -> Made:
     with _place(prepared) as (work, revision, folder):
         plan = revised(plan, revision)
         notes = _write(plan, work, prepared.parts, progress)
-        names = sorted(path.relative_to(work) for path in work.rglob("*") if path.is_file())
-    return Made(plan=plan, folder=folder, files=tuple(folder / name for name in names), notes=notes)
+        files = files_in(work, known_as=folder)
+    return Made(plan=plan, folder=folder, files=files, notes=notes)
 
 
 def _target(request: PlanRequest, job: Job | None) -> tuple[Path, Path | None]:
@@ -257,8 +256,7 @@ def _place(prepared: Prepared) -> Iterator[tuple[Path, str, Path]]:
 
 def _write(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress) -> tuple[str, ...]:
     """Write `plan.json` and the asked parts into `folder`; return what could not be made."""
-    text = json.dumps(plan_document(plan), indent=1, ensure_ascii=False, allow_nan=False)
-    (folder / "plan.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+    write_json(folder / "plan.json", plan_document(plan))
     if "views" not in parts:
         return ()
     (folder / "views").mkdir()

@@ -1,15 +1,11 @@
 """The lines a ranking ends with: what was looked at, each answer with its sentence, what comes next."""
 
-from collections.abc import Iterator
-
 from moldplan.choice.front import stretch_text
 from moldplan.choice.model import Answer, Ranking
 from moldplan.choice.words import worth_softening
-from moldplan.findings import Finding
+from moldplan.findings import gravest_text
 from moldplan.split_request import SplitMade, SplitPrepared, SplitRequest
 from moldplan.units import kg, litres, mm
-
-_SEVERITIES = ("stop", "check", "note")
 
 
 def split_answers(made: SplitMade, *, pattern_text: str) -> list[str]:
@@ -24,7 +20,8 @@ def split_answers(made: SplitMade, *, pattern_text: str) -> list[str]:
     if more:
         rows.append(("And", f"{more} more on the front, in split.json"))
     rows += [("Wishes", _wishes(ranking)), ("Files", f"{len(made.files)} in {made.folder}")]
-    rows.append(("Look first", _look_first(ranking)))
+    gravest = gravest_text(ranking.findings, more_in="split.json", name_half=False)
+    rows.append(("Look first", gravest or "the comparing sheet in views"))
     best = ranking.answers[0].number
     rows.append(("Next", f"moldplan plan {pattern_text} --answer {best} --from {made.folder}"))
     rows += [("Not made", note) for note in made.notes]
@@ -100,18 +97,3 @@ def _wishes(ranking: Ranking) -> str:
     return "answer 1 does not hold: " + "; ".join(
         f"{item.wish} ({item.value:.0f} {item.unit}, wished {item.limit:.0f})" for item in broken
     )
-
-
-def _look_first(ranking: Ranking) -> str:
-    """Name the gravest finding, else the comparing sheet."""
-    for finding in _by_severity(ranking.findings):
-        if finding.severity != "note":
-            more = sum(other.severity != "note" for other in ranking.findings) - 1
-            rest = f" (and {more} more in split.json)" if more else ""
-            return f"{finding.severity.upper()}: {finding.advice}{rest}"
-    return "the comparing sheet in views"
-
-
-def _by_severity(findings: tuple[Finding, ...]) -> Iterator[Finding]:
-    for severity in _SEVERITIES:
-        yield from (finding for finding in findings if finding.severity == severity)

@@ -1,6 +1,5 @@
 """From what a person typed to a ranking of splits: read, check, rank, write; one pattern or a folder."""
 
-import json
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -14,12 +13,13 @@ from moldplan.choice.wishes import read_wishes
 from moldplan.chosen import SPLIT_FILE
 from moldplan.cluster import spread
 from moldplan.errors import InputError
+from moldplan.job import Job
 from moldplan.pattern.formats import READERS
 from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.ranking_document import ranking_document
 from moldplan.request import Inputs, Request, pattern_file, read_inputs, read_request_job
-from moldplan.store import check_target, new_folder
+from moldplan.store import check_target, files_in, new_folder, write_json
 from moldplan.views import draw_comparison
 
 #: Most answers side by side: what fits on a sheet.
@@ -75,7 +75,7 @@ def prepare_split(request: SplitRequest, *, progress: Progress = QUIET) -> Split
     if not 1 <= request.top <= MOST_TOP:
         raise InputError(f"--top {request.top}: 1 to {MOST_TOP} answers fit side by side")
     job = read_request_job(request)
-    out = _target(request)
+    out = _target(request, job)
     check_target(out)
     inputs = read_inputs(request, job, progress=progress)
     return SplitPrepared(
@@ -98,13 +98,13 @@ def _wishes(request: SplitRequest, inputs: Inputs) -> Wishes:
     )
 
 
-def _target(request: SplitRequest) -> Path:
+def _target(request: SplitRequest, job: Job | None) -> Path:
     """Return where results go."""
     if request.out is not None:
         return request.out
     if request.job is not None and request.job.is_dir():
         return request.job / "split"
-    return Path(f"{pattern_file(request, read_request_job(request)).stem}-split")
+    return Path(f"{pattern_file(request, job).stem}-split")
 
 
 def ranked(prepared: SplitPrepared, executor: Executor | None = None, progress: Progress = QUIET) -> Ranking:
@@ -148,16 +148,13 @@ def write_split(prepared: SplitPrepared, ranking: Ranking, *, progress: Progress
         When `progress` was told to stop.
     """
     with new_folder(prepared.out) as work:
-        text = json.dumps(ranking_document(ranking), indent=1, ensure_ascii=False, allow_nan=False)
-        (work / SPLIT_FILE).write_text(text + "\n", encoding="utf-8", newline="\n")
+        write_json(work / SPLIT_FILE, ranking_document(ranking))
         notes: tuple[str, ...] = ()
         if "views" in prepared.parts:
             (work / "views").mkdir()
             notes = draw_comparison(ranking, work / "views", progress=progress).notes
-        names = sorted(path.relative_to(work) for path in work.rglob("*") if path.is_file())
-    return SplitMade(
-        ranking=ranking, folder=prepared.out, files=tuple(prepared.out / name for name in names), notes=notes
-    )
+        files = files_in(work, known_as=prepared.out)
+    return SplitMade(ranking=ranking, folder=prepared.out, files=files, notes=notes)
 
 
 def patterns_in(folder: Path) -> list[Path]:

@@ -5,11 +5,12 @@ exists is replaced only when it is empty, or when everything in it is on that li
 """
 
 import hashlib
+import json
 import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -97,6 +98,18 @@ def new_revision(job_folder: Path) -> Iterator[tuple[Path, str]]:
     with new_folder(job_folder / revision) as work:
         yield work, revision
     write_whole(job_folder / "LATEST", f"{revision}\n")
+
+
+def write_json(path: Path, document: Mapping[str, object]) -> None:
+    """Write a document as JSON into a folder that is being made; NaN is refused."""
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def files_in(work: Path, *, known_as: Path) -> tuple[Path, ...]:
+    """Return all files in a folder that is being made, under the name the folder will have."""
+    names = sorted(path.relative_to(work) for path in work.rglob("*") if path.is_file())
+    return tuple(known_as / name for name in names)
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -26,11 +26,11 @@ from moldplan.views.comparison import (
     SMALLER_MM,
     best_texts,
     comparison_sheet,
-    lines_of,
     measure_rows,
     saw_words,
     softened,
 )
+from moldplan.views.furniture import wrapped
 from moldplan.views.globe_map import from_map, globe_sheet, to_map
 from moldplan.views.offset_plot import _neighbours, offset_sheet
 from moldplan.views.opened import APART, eye_frame, open_figure
@@ -242,7 +242,7 @@ def test_files_are_written_alike_twice(tmp_path: Path) -> None:
 @settings(deadline=None)  # a busy machine is no fault
 @given(st.lists(st.text("abc DEF 123", min_size=1, max_size=40), max_size=12), st.floats(20.0, 120.0))
 def test_lines_are_never_wider_than_their_room(words: list[str], width: float) -> None:
-    for line in lines_of(" ".join(words), width, SMALLER_MM):
+    for line in wrapped(" ".join(words), width, height_mm=SMALLER_MM):
         assert text_width(line, height_mm=SMALLER_MM) <= width + 1e-9
 
 

@@ -193,10 +193,8 @@ def test_scores_follow_the_weights() -> None:
 
 
 def compared(*many: Measures) -> list[Compared]:
-    fronts = on_front(many)
     return [
-        Compared(number=number, kind="front/back", measures=item, on_front=fronts[number - 1])
-        for number, item in enumerate(many, start=1)
+        Compared(number=number, kind="front/back", measures=item) for number, item in enumerate(many, start=1)
     ]
 
 
@@ -216,7 +214,7 @@ def test_a_beaten_answer_says_by_whom() -> None:
     assert sentence(shown[1], shown, SETTINGS).startswith(
         "Nothing speaks for it: answer 1 is as good or better"
     )
-    assert not shown[1].on_front
+    assert on_front([item.measures for item in shown]) == [True, False]
 
 
 def test_one_answer_alone() -> None:

@@ -16,13 +16,13 @@ Steps
 Error budget
     Undercuts are exact (`moldplan.half`). Rubber and jackets are within 1 % of a plan's at the coarser cells
     used here (`measure` says how each part is off).
-    The worst plane is the worst of nine directions at three offsets, not a bound over all between them. The
-    search is the best of what it looked at: `Splits.cover_deg` says how densely that is.
+    The worst plane is the worst of nine directions at the two ends of the offset, not a bound over all
+    between them. The search is the best of what it looked at: `Splits.cover_deg` says how densely that is.
 """
 
 import math
 from collections.abc import Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
@@ -55,16 +55,15 @@ from moldplan.split import (
 )
 from moldplan.split.frame import figure_axes
 from moldplan.split.light import arranged, light_copy
+from moldplan.split.refine import same_plane
 from moldplan.split.sight import allowed_offset, in_figure_frame, look
+from moldplan.split.tasks import gathered, running_on
 
 Floats = NDArray[np.float64]
 
 #: Answers of each kind that are measured, and how many of the best overall.
 OF_EACH_KIND: Final = 3
 OF_ALL: Final = 6
-#: Planes nearer than this are one answer: angle, and share of the figure's extent along the normal.
-SAME_DEG: Final = 2.0
-SAME_OFFSET_SHARE: Final = 0.01
 #: A further answer of a kind already shown differs by at least this, deg.
 DIFFERENT_DEG: Final = 10.0
 #: Halves of heavier patterns are drawn from a lighter copy.
@@ -144,7 +143,7 @@ def rank_splits(  # noqa: PLR0913 - the pattern, its settings, and five things a
 
     Notes
     -----
-    Accuracy and method: see the module. About 30 s for 100 000 triangles on two cores.
+    Accuracy and method: see the module. About 35 s for 100 000 triangles on two cores.
     """
     wanted = Wishes() if wishes is None else wishes
     search = _search_options(wanted, settings)
@@ -226,7 +225,6 @@ class _Rounding:
     volume_mm3: float
     search: SearchOptions
     step_mm: float
-    up: Floats
 
     @classmethod
     def of(cls, pattern: Pattern, axes: Floats, search: SearchOptions, settings: Settings) -> "_Rounding":
@@ -234,7 +232,7 @@ class _Rounding:
         whole = arranged(in_figure_frame(pattern), pattern.faces)
         light = arranged(*light_copy(*whole, most=search.light_faces)[:2])
         step = settings.number("split.saw_offset_mm")
-        return cls(axes, light, pattern.volume_mm3, search, step, axes[2])
+        return cls(axes, light, pattern.volume_mm3, search, step)
 
     def draft(self, candidate: Candidate) -> _Draft:
         """Return the sawable plane of a candidate that locks least among its neighbours."""
@@ -260,7 +258,7 @@ class _Rounding:
         missed = 0.0
         direction = normal @ self.axes
         if self.search.region is not None:
-            lean, outside = self.search.region.broken_deg(direction, up=self.up)
+            lean, outside = self.search.region.broken_deg(direction, up=self.axes[2])
             missed += lean + PULL_FIRST * outside
         for points in self.search.clear_of:
             along = points @ direction
@@ -271,11 +269,9 @@ class _Rounding:
 
 def _same(pattern: Pattern, one: Plane, other: Plane) -> bool:
     """Return whether two planes are so near that a shop sees one."""
-    cosine = float(one.array() @ other.array())
-    angle = math.degrees(math.acos(min(abs(cosine), 1.0)))
-    offset = other.offset_mm if cosine > 0.0 else -other.offset_mm
-    extent = float(np.ptp(pattern.vertices @ one.array()))
-    return angle <= SAME_DEG and abs(one.offset_mm - offset) <= SAME_OFFSET_SHARE * extent
+    normal = one.array()
+    extent = float(np.ptp(pattern.vertices @ normal))
+    return same_plane(normal, one.offset_mm, other.array(), other.offset_mm, extent_mm=extent)
 
 
 def _measured(
@@ -287,23 +283,15 @@ def _measured(
     margin = settings.number("split.clean_margin_mm")
 
     def one(draft: _Draft) -> _Measured:
-        progress.step("measuring the splits", 0.1)
         measures, _ = measure(pattern, draft.plane, settings, patches=wishes.keep_clean, skin_mm3=skin)
         normal = draft.plane.normal
         broken = broken_wishes(wishes, normal=normal, measures=measures, pattern=pattern, margin_mm=margin)
         return _Measured(draft=draft, measures=measures, broken=broken)
 
-    done: list[_Measured] = []
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="plane") as pool:
-        try:
-            for number, measured in enumerate(pool.map(one, drafts)):
-                share = 0.1 + 0.9 * (number + 1) / len(drafts)
-                progress.step(f"measured {number + 1} of {len(drafts)} splits as moulds", share)
-                done.append(measured)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-    return done
+    with running_on(None, threads=2) as pool:
+        calls = [(draft,) for draft in drafts]
+        part = progress.part(0.1, 1.0)
+        return gathered(pool, one, calls, what="measuring the splits as moulds", progress=part)
 
 
 def _kept(measured: Sequence[_Measured], settings: Settings) -> list[_Measured]:
@@ -334,8 +322,8 @@ def _shown(kept: Sequence[_Measured], top: int, left: Floats) -> tuple[list[_Mea
         if len(shown) < top and item.on_front and _differs(item, shown, left):
             shown.append(item)
     places = {id(item) for item in shown}
-    shown.sort(key=kept.index)
-    return shown, [item for item in kept if item.on_front and id(item) not in places]
+    rest = [item for item in kept if id(item) not in places]
+    return [item for item in kept if id(item) in places], [item for item in rest if item.on_front]
 
 
 def _differs(item: _Measured, shown: Sequence[_Measured], left: Floats) -> bool:
@@ -358,7 +346,7 @@ def _answers(
 ) -> tuple[Answer, ...]:
     """Return the numbered answers, the shown ones with all that is said of them."""
     compared = [
-        Compared(number=number, kind=item.draft.kind, measures=item.measures, on_front=item.on_front)
+        Compared(number=number, kind=item.draft.kind, measures=item.measures)
         for number, item in enumerate(shown, start=1)
     ]
     said = [sentence(seen, compared, settings) for seen in compared]
@@ -366,8 +354,8 @@ def _answers(
 
     def closer(number: int) -> Answer:
         item = shown[number]
-        progress.step(f"looking closer at answer {number + 1}", number / len(shown))
-        halves = cut(pattern, item.draft.plane, called=_names(pattern, item.draft.plane))
+        names = _names(pattern, item.draft.plane)
+        halves = cut(pattern, item.draft.plane, called=names)
         return replace(
             _answer(pattern, number + 1, item, said[number]),
             shown=True,
@@ -377,13 +365,14 @@ def _answers(
                 for half in halves
                 for advice in soften(half, settings)
             ),
-            halves=halves if drawn is pattern else cut(drawn, item.draft.plane),
+            halves=halves if drawn is pattern else cut(drawn, item.draft.plane, called=names),
         )
 
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="answer") as pool:
-        answers = list(pool.map(closer, range(len(shown))))
+    with running_on(None, threads=2) as pool:
+        calls = [(number,) for number in range(len(shown))]
+        answers = gathered(pool, closer, calls, what="looking closer at the answers", progress=progress)
     for number, item in enumerate(rest, start=len(shown) + 1):
-        seen = Compared(number=number, kind=item.draft.kind, measures=item.measures, on_front=True)
+        seen = Compared(number=number, kind=item.draft.kind, measures=item.measures)
         answers.append(_answer(pattern, number, item, sentence(seen, compared, settings)))
     return tuple(answers)
 

@@ -25,7 +25,6 @@ class Compared:
     number: int
     kind: Kind
     measures: Measures
-    on_front: bool
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -221,14 +221,22 @@ def distinct(figure: Figure, walks: list[Walk]) -> list[Walk]:
 def _known_plane(figure: Figure, item: Score, walks: list[Walk]) -> bool:
     """Return whether one of `walks` ended at nearly this plane."""
     extent = float(np.ptp(figure.vertices @ item.direction))
-    return any(same_plane(item, walk.found, extent) for walk in walks)
+    return any(
+        same_plane(item.direction, item.offset_mm, found.direction, found.offset_mm, extent_mm=extent)
+        for found in (walk.found for walk in walks)
+    )
 
 
-def same_plane(one: Score, other: Score, extent_mm: float) -> bool:
-    """Return whether two planes are so near that a shop sees one."""
-    cosine = float(one.direction @ other.direction)
-    offset = other.offset_mm if cosine > 0.0 else -other.offset_mm
-    close = abs(one.offset_mm - offset) <= SAME_OFFSET_SHARE * extent_mm
+def same_plane(
+    one: Floats, one_offset_mm: float, other: Floats, other_offset_mm: float, *, extent_mm: float
+) -> bool:
+    """Return whether two planes, unit normals and offsets, are so near that a shop sees one.
+
+    `extent_mm` is the figure's along the first normal.
+    """
+    cosine = float(one @ other)
+    offset = other_offset_mm if cosine > 0.0 else -other_offset_mm
+    close = abs(one_offset_mm - offset) <= SAME_OFFSET_SHARE * extent_mm
     return close and abs(cosine) >= math.cos(math.radians(SAME_DEG))
 
 

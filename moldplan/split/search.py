@@ -277,9 +277,8 @@ def _measured(
     """Return the walks' ends measured on the whole mesh, best first, at most as many as are to be kept."""
     what = "measuring the best splits on the whole mesh"
     calls = [(figure, walk.found.direction, wanted.final_cells) for walk in walks]
-    with running_on(
-        None, threads=wanted.workers
-    ) as pool:  # a heavy mesh is not worth sending for a few looks
+    # here and not on an executor: a heavy mesh is not worth sending for a few looks
+    with running_on(None, threads=wanted.workers) as pool:
         finals = gathered(pool, _final, calls, what=what, progress=progress)
     light = {id(final): walk.found.undercut_mm3 for walk, final in zip(walks, finals, strict=True)}
     ends = [replace(walk, found=final) for walk, final in zip(walks, finals, strict=True)]

@@ -11,8 +11,10 @@ import shapely
 from moldplan.choice.front import STEADY_DEG, stretch_text
 from moldplan.choice.model import Answer, HalfMeasures, Ranking
 from moldplan.choice.words import worth_softening
+from moldplan.findings import to_act_on
 from moldplan.mould.handling import CAUTION
 from moldplan.units import kg, litres, mm
+from moldplan.views.furniture import wrapped
 from moldplan.views.opened import Opened, moved, open_figure
 from moldplan.views.paper import (
     FINE,
@@ -28,7 +30,6 @@ from moldplan.views.paper import (
     Picture,
     Sheet,
     fitted,
-    text_width,
 )
 from moldplan.views.relief import DepthMap
 from moldplan.views.scale import round_steps
@@ -244,7 +245,7 @@ def _layout(shown: Sequence[Answer], rows: Sequence[Row], letter: float) -> _Lay
     left = FRAME[0] + _PAD + names
     width = min((FRAME[2] - left) / len(shown), _WIDEST_MM)
     line = LEADING * letter
-    saw = max(len(lines_of(saw_words(answer), width - 2 * _PAD, letter)) for answer in shown)
+    saw = max(len(wrapped(saw_words(answer), width - 2 * _PAD, height_mm=letter)) for answer in shown)
     words = max(len(said(answer, width, letter)) for answer in shown)
     words_top = FRAME[1] + _FOOT_MM + words * line + 3.0
     table_top = words_top + len(rows) * line + 4.0
@@ -272,7 +273,10 @@ def saw_words(answer: Answer) -> str:
 def said(answer: Answer, width: float, letter: float) -> list[str]:
     """Return the sentence and the softening advice of an answer in lines."""
     room = width - 2 * _PAD
-    return [*lines_of(answer.sentence, room, letter), *lines_of(softened(answer), room, letter)]
+    return [
+        *wrapped(answer.sentence, room, height_mm=letter),
+        *wrapped(softened(answer), room, height_mm=letter),
+    ]
 
 
 def softened(answer: Answer) -> str:
@@ -290,18 +294,6 @@ def softened(answer: Answer) -> str:
     places = "1 undercut goes" if len(own) == 1 else f"{len(own)} undercuts go"
     text = f"Softening: {places} with up to {mm(most)} of filler or carving, saving {kg(saves)} of rubber"
     return f"{text}; {asked} more if the client approves." if asked else f"{text}."
-
-
-def lines_of(text: str, width: float, letter: float) -> list[str]:
-    """Return `text` in lines no wider than `width` mm at a capital height of `letter`."""
-    lines: list[str] = []
-    for word in text.split():
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width(longer, height_mm=letter) <= width:
-            lines[-1] = longer
-        else:
-            lines.append(fitted(word, width, height_mm=letter))
-    return lines
 
 
 def _ratio(opened: Sequence[Opened], layout: _Layout) -> float:
@@ -350,7 +342,11 @@ def _draw_answer(sheet: Sheet, answer: Answer, layout: _Layout, left: float) -> 
         Lettering(text=name, at=at, height_mm=1.4 * layout.letter, along="top", bold=True, owner="answer")
     )
     _paragraph(
-        sheet, lines_of(saw_words(answer), room, layout.letter)[:_SAW_LINES], layout, left, layout.saw_top
+        sheet,
+        wrapped(saw_words(answer), room, height_mm=layout.letter)[:_SAW_LINES],
+        layout,
+        left,
+        layout.saw_top,
     )
     _paragraph(sheet, said(answer, layout.width, layout.letter), layout, left, layout.words_top)
     sheet.line([(left, FRAME[1] + _FOOT_MM), (left, FRAME[3] - _HEAD_MM + 1.5)], FINE, tag="column")
@@ -460,12 +456,12 @@ def _draw_mind(sheet: Sheet, ranking: Ranking, top: float) -> None:
     room = int((_FOOT_MM - 3.0) / line)
     front = "" if ranking.pattern.front_given else "Seam over the front counts on an assumed front. "
     mind = f"{front}Bold is best. Stretch is an estimate. Turning and lifting: {CAUTION}."
-    last = lines_of(mind, width, SMALLER_MM)
-    found = [finding for finding in ranking.findings if finding.severity != "note"]
+    last = wrapped(mind, width, height_mm=SMALLER_MM)
+    found = to_act_on(ranking.findings)
     lines: list[str] = []
     told = 0
     for finding in found:
-        more = lines_of(f"{finding.severity.upper()}: {finding.advice}", width, SMALLER_MM)
+        more = wrapped(f"{finding.severity.upper()}: {finding.advice}", width, height_mm=SMALLER_MM)
         spare = 0 if told == len(found) - 1 else 1
         if len(lines) + len(more) + len(last) + spare > room:
             break

@@ -195,15 +195,15 @@ def draw_words(sheet: Sheet, title: str, paragraphs: Sequence[str], *, top: floa
     return y - 1.5
 
 
-def wrapped(text: str, width: float) -> list[str]:
-    """Return `text` in lines no wider than `width` mm of the least letter; a longer word is shortened."""
+def wrapped(text: str, width: float, *, height_mm: float = SMALL_MM) -> list[str]:
+    """Return `text` in lines no wider than `width` mm at a capital height; a longer word is shortened."""
     lines: list[str] = []
     for word in text.split():
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width(longer) <= width:
+        if lines and text_width(longer, height_mm=height_mm) <= width:
             lines[-1] = longer
         else:
-            lines.append(fitted(word, width))
+            lines.append(fitted(word, width, height_mm=height_mm))
     return lines
 
 

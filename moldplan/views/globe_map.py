@@ -15,10 +15,11 @@ from moldplan.choice.model import Ranking
 from moldplan.split.frame import figure_axes
 from moldplan.units import litres
 from moldplan.views import furniture as fit
-from moldplan.views.furniture import COLUMN_LEFT, Titles
+from moldplan.views.furniture import COLUMN_LEFT
 from moldplan.views.paper import FINE, FRAME, INK, MEDIUM, PAPER, Box, Lettering, Pen, Picture, Point, Sheet
 from moldplan.views.relief import DepthMap
 from moldplan.views.scale import round_steps
+from moldplan.views.titles import ranking_titles
 
 Floats = NDArray[np.float64]
 
@@ -66,20 +67,7 @@ def from_map(points: Floats) -> Floats:
 def globe_sheet(ranking: Ranking) -> Sheet:
     """Return the map: each place has the least undercut of the direction looked along nearest to it."""
     sheet = Sheet("globe")
-    fit.draw_frame(
-        sheet,
-        Titles(
-            job=ranking.job,
-            part="SPLIT",
-            drawing="all directions",
-            pattern=ranking.pattern.survey.file_name,
-            scale="none",
-            date=ranking.made[:10],
-            revision="none",
-            sheet="3 of 3",
-            version=ranking.version,
-        ),
-    )
+    fit.draw_frame(sheet, ranking_titles(ranking, part="SPLIT", drawing="all directions", number="3 of 3"))
     fit.draw_heading(sheet, "WHAT EACH DIRECTION OF PULL LOCKS AT ITS BEST")
     edges, colours = _draw_map(sheet, ranking)
     _draw_net(sheet)

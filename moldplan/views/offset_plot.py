@@ -12,7 +12,7 @@ from moldplan.split import locked_volume, undercut_curve
 from moldplan.split.sight import square_frame
 from moldplan.units import litres
 from moldplan.views import furniture as fit
-from moldplan.views.furniture import COLUMN_LEFT, Titles
+from moldplan.views.furniture import COLUMN_LEFT
 from moldplan.views.paper import (
     DASHED,
     FINE,
@@ -27,6 +27,7 @@ from moldplan.views.paper import (
     Sheet,
 )
 from moldplan.views.scale import round_steps
+from moldplan.views.titles import ranking_titles
 
 Floats = NDArray[np.float64]
 
@@ -56,16 +57,11 @@ def offset_sheet(ranking: Ranking) -> Sheet:
     sheet = Sheet("undercut-by-offset")
     fit.draw_frame(
         sheet,
-        Titles(
-            job=ranking.job,
+        ranking_titles(
+            ranking,
             part=f"{answer.number}  {' / '.join(answer.called)}",
             drawing="undercut by offset",
-            pattern=ranking.pattern.survey.file_name,
-            scale="none",
-            date=ranking.made[:10],
-            revision="none",
-            sheet="2 of 3",
-            version=ranking.version,
+            number="2 of 3",
         ),
     )
     fit.draw_heading(sheet, f"WHERE ALONG ITS NORMAL TO SAW: ANSWER {answer.number}")

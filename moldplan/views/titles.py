@@ -6,6 +6,7 @@ from moldplan.half.model import Half
 from moldplan.views.furniture import Titles
 
 if TYPE_CHECKING:
+    from moldplan.choice.model import Ranking
     from moldplan.plan import Plan
 
 
@@ -26,4 +27,19 @@ def titles(plan: "Plan", half: Half | None, *, drawing: str, scale: str, number:
         revision=plan.revision,
         sheet=number,
         version=plan.version,
+    )
+
+
+def ranking_titles(ranking: "Ranking", *, part: str, drawing: str, number: str) -> Titles:
+    """Return the title block of a plot of a ranking: no scale and no revision."""
+    return Titles(
+        job=ranking.job,
+        part=part,
+        drawing=drawing,
+        pattern=ranking.pattern.survey.file_name,
+        scale="none",
+        date=ranking.made[:10],
+        revision="none",
+        sheet=number,
+        version=ranking.version,
     )
