@@ -90,13 +90,32 @@ EXPECTED: Mapping[str, float | str] = {
     "split.weigh_rubber": 1.0, "split.weigh_undercut": 0.5, "split.weigh_peel": 0.5,
     "split.weigh_seam": 0.5, "split.weigh_pieces": 1.0, "split.weigh_depth": 0.5,
     "split.weigh_handling": 0.5,
+    "rubber.part_b_percent": 100.0, "rubber.part_b_density_kg_l": 1.15, "rubber.viscosity_pa_s": 30.0,
+    "rubber.gel_min": 45.0, "rubber.thixotrope_percent": 2.0, "rubber.thixotrope_density_kg_l": 1.0,
+    "rubber.pot_life_min": 25.0, "rubber.times_at_c": 23.0, "rubber.crown_percent": 65.0,
+    "rubber.crumb_clear_mm": 5.0, "rubber.crumb_percent": 50.0, "rubber.order_uncertain_percent": 20.0,
+    "mould.key_base_mm": 35.0, "mould.key_height_mm": 12.0, "mould.key_side_deg": 17.5,
+    "mould.key_spacing_mm": 250.0, "mould.key_slope_deg": 40.0, "mould.button_over_mm": 300.0,
+    "mould.button_spacing_mm": 300.0, "mould.button_mm": 20.0, "mould.peel_share_percent": 25.0,
+    "mould.peel_most_percent": 100.0, "mould.inner_opening_mm": 120.0, "mould.piece_h": 4.0,
+    "mould.plug_h": 2.0, "mould.plug_cost_per_l": 4.0, "mould.web_h": 1.0, "mould.soften_h_per_l": 1.5,
+    "mould.filler_cost_per_l": 12.0, "mould.solid_least_mm": 25.0,
+    "clay.buttress_mm": 125.0, "clay.yield_kpa": 30.0,
+    "board.kerf_mm": 3.0, "board.batten_mm": 400.0, "board.dowel_off_mm": 30.0,
+    "jacket.rib_span_mm": 450.0, "jacket.rib_kg_m": 0.7, "jacket.working_height_mm": 850.0,
+    "jacket.foot_kg_m": 1.2, "jacket.handle_kg": 0.8, "jacket.handle_span_mm": 600.0,
+    "jacket.whole_mm": 2400.0, "jacket.whole_kg": 50.0, "jacket.cost_per_kg": 6.0,
+    "crew.hand_mm": 90.0, "crew.arm_mm": 600.0, "crew.roller_mm": 30.0, "crew.roller_reach_mm": 120.0,
+    "crew.brushes": 2.0, "crew.brush_kg_h": 4.0,
+    "shop.pot_l": 2.0, "shop.pot_fill_percent": 50.0, "shop.cost_per_h": 25.0,
+    "cast.fillet_radius_mm": 8.0, "cast.paste_width_mm": 20.0,
 }  # fmt: skip
 
 #: Starting points of moldplan's own, which a shop is to put its own value in the place of.
 INVENTED = {
     "rubber.cost_per_kg", "split.approval_mm", "split.weigh_rubber", "split.weigh_undercut",
     "split.weigh_peel", "split.weigh_seam", "split.weigh_pieces", "split.weigh_depth",
-    "split.weigh_handling",
+    "split.weigh_handling", "rubber.gel_min", "rubber.crumb_percent",
 }  # fmt: skip
 
 
@@ -137,6 +156,7 @@ def test_what_has_a_source_names_it() -> None:
 SUFFIXES = {
     "_mm": "mm", "_deg": "deg", "_min": "min", "_kg": "kg", "_kg_l": "kg/l", "_kg_m2": "kg/m2",
     "_kg_m3": "kg/m3", "_g_m2": "g/m2", "_m2": "m2", "_pa": "Pa", "_percent": "%", "_c": "degC",
+    "_pa_s": "Pa s", "_kpa": "kPa", "_kg_m": "kg/m", "_kg_h": "kg/h", "_h": "h", "_l": "l",
 }  # fmt: skip
 
 
