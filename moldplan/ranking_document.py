@@ -5,8 +5,9 @@ Lengths in mm, volumes in litres, masses in kg, angles in degrees. Numbers are n
 
 from typing import Any
 
-from moldplan.choice.model import Answer, HalfMeasures, Measures, Ranking, Softening, Wishes
+from moldplan.choice.model import Answer, HalfMeasures, Measures, Ranking, Wishes
 from moldplan.document import finding_document, pattern_document, settings_document
+from moldplan.mould.model import Softening
 from moldplan.split import Candidate, Plane
 
 Document = dict[str, Any]

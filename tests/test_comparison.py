@@ -16,9 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ranked import bust_ranking
 
-from moldplan.choice.model import Patch, Ranking, Softening, Wishes
+from moldplan.choice.model import Patch, Ranking, Wishes
 from moldplan.findings import Finding
 from moldplan.half import cut
+from moldplan.mould.model import Softening
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.split import Plane
 from moldplan.views import draw_comparison

@@ -14,8 +14,6 @@ from scipy.spatial import KDTree
 from shapely.geometry.base import BaseGeometry
 from shop import shop_settings
 
-from moldplan.choice.model import Softening
-from moldplan.choice.soften import soften, soften_words
 from moldplan.columns.grid import Grid
 from moldplan.columns.nearest import (
     SLACK,
@@ -28,7 +26,9 @@ from moldplan.columns.nearest import (
 )
 from moldplan.half import Half, cut, lay_whole
 from moldplan.half.solids import mesh_of, solid_of
+from moldplan.mould.model import Softening
 from moldplan.mould.rubber import plan_rubber
+from moldplan.mould.soften import soften, soften_words
 from moldplan.pattern import load_pattern
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.split.model import Plane

@@ -36,10 +36,10 @@ from moldplan.choice.front import on_front, scores
 from moldplan.choice.measure import measure, measure_off, skin_volume
 from moldplan.choice.model import Answer, Broken, Kind, Measures, Ranking, Saw, Wishes, Worst
 from moldplan.choice.saw import KINDS, best_sawable, kind_of, plane_of, round_offsets
-from moldplan.choice.soften import soften, soften_words
 from moldplan.choice.wishes import broken_wishes
 from moldplan.choice.words import Compared, sentence
 from moldplan.half import cut
+from moldplan.mould.soften import soften, soften_words
 from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.release import package_version

@@ -10,7 +10,8 @@ from typing import Final
 
 from moldplan.cards.model import Settings
 from moldplan.choice.front import CRITERIA, MOST_EXCESS, Criterion, beats
-from moldplan.choice.model import Answer, Kind, Measures, Softening
+from moldplan.choice.model import Answer, Kind, Measures
+from moldplan.mould.model import Softening
 
 #: Softening that saves less than this share of the rubber's fill is not spoken of.
 WORTH_SHARE: Final = 0.01

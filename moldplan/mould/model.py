@@ -162,6 +162,32 @@ class Peel:
     thin: tuple[ThinPart, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Softening:
+    """One undercut that filler or carving on the pattern would take away.
+
+    `way` "fill" fills the gap, "carve" takes away what hangs over it. `thickest_mm` is how thick the
+    filler gets, or how deep the carving goes; `amount_mm3` how much there is of it.
+    """
+
+    half: HalfName
+    region: int
+    """The undercut's number in its half (`Region.id`)."""
+    way: Literal["fill", "carve"]
+    thickest_mm: float
+    amount_mm3: float
+    saves_mm3: float
+    """Undercut that is gone."""
+    saves_kg: float
+    """Rubber fill saved."""
+    centre_mm: tuple[float, float, float]
+    """In the half's frame."""
+    needs_approval: bool
+    """More than the shop's own limit: only with the client's approval."""
+    words: str = ""
+    """The same in one shop sentence."""
+
+
 RemedyKind = Literal["fill", "loose piece", "plug", "soften", "another split"]
 
 

@@ -36,11 +36,11 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
 
 from moldplan.cards.model import Settings
-from moldplan.choice.model import Softening
 from moldplan.columns.grid import Grid
 from moldplan.columns.layers import ColumnGaps, column_gaps, column_layers
 from moldplan.columns.nearest import Spans, TriangleBins, claim_gaps, farthest, triangle_bins
 from moldplan.half.model import Gaps, Half, Region
+from moldplan.mould.model import Softening
 from moldplan.units import kg, litres, mm
 
 Floats = NDArray[np.float64]
