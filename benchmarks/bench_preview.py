@@ -38,9 +38,8 @@ def main() -> None:
         rubber = numbers.rubber_kg / mould.rubber.mass_kg - 1.0
         jacket = numbers.jacket_kg / mould.jacket.mass_kg - 1.0
         undercut = numbers.undercut_mm3 / half.undercut.volume_mm3 - 1.0
-        print(
-            f"half {half.name}: rubber {rubber:+.2%}, jacket {jacket:+.2%}, undercut {undercut:+.2%} off the plan"
-        )
+        off = f"rubber {rubber:+.2%}, jacket {jacket:+.2%}, undercut {undercut:+.2%}"
+        print(f"half {half.name}: {off} off the plan")
 
 
 if __name__ == "__main__":

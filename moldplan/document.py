@@ -3,13 +3,28 @@
 Lengths in mm, areas in m2 or mm as the key says, volumes in litres, masses in kg. Numbers are not rounded.
 """
 
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
-from moldplan.mould.model import Coat, Mould
+from moldplan.mould.model import (
+    Coat,
+    Datums,
+    Feature,
+    Jacket,
+    Mixes,
+    Mould,
+    Peel,
+    Reach,
+    RegionAdvice,
+    ReleaseStep,
+    Remedy,
+    Rubber,
+    Web,
+)
 from moldplan.pattern.model import Pattern
 from moldplan.plan import Plan
 
@@ -19,17 +34,24 @@ _MM3_PER_L = 1e6
 _MM2_PER_M2 = 1e6
 
 
-def plan_document(plan: Plan) -> Document:
-    """Return `plan` as plain dictionaries, lists, texts and numbers, ready for JSON."""
-    return {
+def plan_document(plan: Plan, *, solids: Sequence[Document] = ()) -> Document:
+    """Return `plan` as plain dictionaries, lists, texts and numbers, ready for JSON.
+
+    `solids` says which solids were written beside it; the key is absent when none were.
+    """
+    document = {
         "moldplan": plan.version,
         "job": _job(plan),
         "pattern": pattern_document(plan.pattern),
         "split": _split(plan),
-        "halves": [_half(half, mould) for half, mould in plan.pairs()],
+        "halves": [
+            _half(half, mould, datums)
+            for (half, mould), datums in zip(plan.pairs(), plan.datums or (None, None), strict=False)
+        ],
         "findings": [finding_document(finding) for finding in plan.findings],
         "accuracy": _accuracy(plan),
     }
+    return {**document, "solids": list(solids)} if solids else document
 
 
 def settings_document(settings: Settings) -> Document:
@@ -93,7 +115,7 @@ def _split(plan: Plan) -> Document:
     }
 
 
-def _half(half: Half, mould: Mould) -> Document:
+def _half(half: Half, mould: Mould, datums: Datums | None) -> Document:
     return {
         "name": half.name,
         "called": half.called,
@@ -110,7 +132,13 @@ def _half(half: Half, mould: Mould) -> Document:
         "rubber": _rubber(mould),
         "wall": _wall(mould),
         "board": _board(mould),
-        "jacket": _jacket(mould),
+        "jacket": _jacket(mould.jacket),
+        "webs": [_web(web) for web in mould.webs],
+        "release": [_release(step) for step in mould.release],
+        "features": [_feature(feature) for feature in mould.features],
+        **({} if mould.peel is None else {"peel": _peel(mould.peel)}),
+        **({} if mould.reach is None else {"reach": _reach(mould.reach)}),
+        **({} if datums is None else {"datums": _datums(datums)}),
     }
 
 
@@ -124,6 +152,7 @@ def _undercut(half: Half, mould: Mould) -> Document:
 
 
 def _region(region: Region, mould: Mould) -> Document:
+    advice = next((advice for advice in mould.advice if advice.region == region.id), None)
     return {
         "id": region.id,
         "volume_l": region.volume_mm3 / _MM3_PER_L,
@@ -134,8 +163,36 @@ def _region(region: Region, mould: Mould) -> Document:
         "mouths": region.mouths,
         "centre_mm": list(region.centre_mm),
         "coats": mould.rubber.region_coats.get(region.id, 0),
-        "advice": region_advice(region),
+        "advice": region_advice(region) if advice is None else advice.chosen.text,
+        **({} if advice is None else _weighed(advice)),
     }
+
+
+def _weighed(advice: RegionAdvice) -> Document:
+    return {
+        "solid_mm": advice.solid_mm,
+        "remedy": advice.chosen.kind,
+        "remedies": [_remedy(remedy) for remedy in advice.weighed],
+    }
+
+
+def _remedy(remedy: Remedy) -> Document:
+    return {
+        "kind": remedy.kind,
+        "possible": remedy.possible,
+        "rubber_kg": remedy.rubber_kg,
+        "cost": remedy.cost,
+        "hours": remedy.hours,
+        "text": remedy.text,
+        "pull": _place(remedy.pull),
+        "cleared": remedy.cleared,
+        "size_mm": _place(remedy.size_mm),
+    }
+
+
+def _place(place: Iterable[float] | None) -> list[float] | None:
+    """Return a place, a direction or a size as a list."""
+    return None if place is None else [float(value) for value in place]
 
 
 def region_advice(region: Region) -> str:
@@ -161,8 +218,24 @@ def _rubber(mould: Mould) -> Document:
         "order_kg": rubber.order_kg,
         "outer_area_m2": rubber.outer_area_mm2 / _MM2_PER_M2,
         "inner_area_m2": rubber.inner_area_mm2 / _MM2_PER_M2,
+        "order_low_kg": rubber.order_low_kg,
+        "order_high_kg": rubber.order_high_kg,
+        "advised_kg": rubber.advised_kg,
+        "run_off_l": rubber.run_off_mm3 / _MM3_PER_L,
+        "draft_kg_per_deg": rubber.draft_kg_per_deg,
+        **_thickness(rubber),
+        "keys_l": rubber.keys_mm3 / _MM3_PER_L,
+        "keys": [{"centre_mm": list(key.centre_mm), "base_mm": key.base_mm, "height_mm": key.height_mm,
+                  "side_deg": key.side_deg} for key in rubber.keys],
+        "buttons": [{"place_mm": list(button.place_mm), "diameter_mm": button.diameter_mm,
+                     "mass_kg": button.mass_kg} for button in rubber.buttons],
         "coats": [_coat(coat) for coat in rubber.coats],
-    }
+    }  # fmt: skip
+
+
+def _thickness(rubber: Rubber) -> Document:
+    found = rubber.thickness
+    return {} if found is None else {"thickness_mm": {"least": found.least_mm, "mean": found.mean_mm}}
 
 
 def _coat(coat: Coat) -> Document:
@@ -175,10 +248,26 @@ def _coat(coat: Coat) -> Document:
         "mass_kg": coat.mass_kg,
         "next_after_min": coat.next_after_min,
         "next_before_min": coat.next_before_min,
+        "least_mm": coat.least_mm,
+        "brushed_kg": coat.brushed_kg,
+        "tint": coat.tint,
+        "crumb_kg": coat.crumb_kg,
     }
+    if coat.mixes is not None:
+        document["mixes"] = _mixes(coat.mixes)
     if coat.region is not None:
         document["region"] = coat.region
     return document
+
+
+def _mixes(mixes: Mixes) -> Document:
+    return {
+        "count": mixes.count,
+        "each_kg": mixes.each_kg,
+        "pot_life_min": mixes.pot_life_min,
+        "brush_min": mixes.brush_min,
+        "shares": [asdict(share) for share in mixes.shares],
+    }
 
 
 def _wall(mould: Mould) -> Document:
@@ -189,6 +278,12 @@ def _wall(mould: Mould) -> Document:
         "thickness_mm": wall.thickness_mm,
         "clay_kg": wall.clay_kg,
         "moat_l": wall.moat_mm3 / _MM3_PER_L,
+        "inner_walls": len(wall.inner_walls),
+        "points_mm": [list(point) for point in wall.points_mm],
+        "buttresses": len(wall.buttress_places_mm),
+        "pressure_pa": wall.pressure_pa,
+        "pressure_governs": wall.pressure_governs,
+        "wax_m2": wall.wax_mm2 / _MM2_PER_M2,
     }
 
 
@@ -201,11 +296,14 @@ def _board(mould: Mould) -> Document:
         "centre_mm": list(board.centre_mm),
         "stock_mm": list(board.stock_mm),
         "sheets": board.sheets,
+        "joints_mm": [[list(end) for end in joint] for joint in board.joints_mm],
+        "battens_mm": [[list(end) for end in batten] for batten in board.battens_mm],
+        "shim_mm": board.shim_mm,
     }
 
 
-def _jacket(mould: Mould) -> Document:
-    jacket = mould.jacket
+def _jacket(jacket: Jacket) -> Document:
+    edge = jacket.turning_edge_mm
     return {
         "area_m2": jacket.area_mm2 / _MM2_PER_M2,
         "flange_m2": jacket.flange_area_mm2 / _MM2_PER_M2,
@@ -215,6 +313,74 @@ def _jacket(mould: Mould) -> Document:
         "turning": jacket.turning,
         "turning_kg": jacket.turning_kg,
         "turning_people": jacket.turning_people,
+        "turns_kg": dict(jacket.turns_kg),
+        "skin_kg": jacket.skin_kg,
+        "flange_kg": jacket.flange_kg,
+        "ribs_kg": jacket.ribs_kg,
+        "fittings_kg": jacket.fittings_kg,
+        "laminate_l": jacket.volume_mm3 / _MM3_PER_L,
+        "flange_thickness_mm": jacket.flange_thickness_mm,
+        "ribs_mm": [[list(end) for end in rib] for rib in jacket.ribs_mm],
+        "feet": [
+            {"place_mm": list(place), "height_mm": height}
+            for place, height in zip(jacket.feet_mm, jacket.foot_height_mm, strict=True)
+        ],
+        "stand_mm": jacket.stand_mm,
+        "handles_mm": [list(place) for place in jacket.handles_mm],
+        "turning_edge_mm": None if edge is None else [list(end) for end in edge],
+    }
+
+
+def _web(web: Web) -> Document:
+    return {
+        "region": web.region,
+        "place_mm": list(web.place_mm),
+        "normal": list(web.normal),
+        "size_mm": list(web.size_mm),
+        "area_m2": web.area_mm2 / _MM2_PER_M2,
+        "text": web.text,
+    }
+
+
+def _release(step: ReleaseStep) -> Document:
+    return asdict(step)
+
+
+def _feature(feature: Feature) -> Document:
+    return {**asdict(feature), "place_mm": list(feature.place_mm)}
+
+
+def _peel(peel: Peel) -> Document:
+    return {
+        "strain": peel.strain,
+        "allowed": peel.allowed,
+        "place_mm": _place(peel.place_mm),
+        "places": [{**asdict(place), "place_mm": list(place.place_mm)} for place in peel.places],
+        "order": [{**asdict(step), "place_mm": list(step.place_mm)} for step in peel.order],
+        "thin": [{**asdict(part), "place_mm": list(part.place_mm)} for part in peel.thin],
+    }
+
+
+def _reach(reach: Reach) -> Document:
+    return {
+        "surface_m2": reach.surface_mm2 / _MM2_PER_M2,
+        "unreached_m2": reach.unreached_mm2 / _MM2_PER_M2,
+        "places": [
+            {
+                "place_mm": list(place.place_mm),
+                "area_m2": place.area_mm2 / _MM2_PER_M2,
+                "why": place.why,
+                "text": place.text,
+            }
+            for place in reach.places
+        ],
+    }
+
+
+def _datums(datums: Datums) -> Document:
+    return {
+        "dowels_mm": [list(dowel) for dowel in datums.dowels_mm],
+        "points": [{**asdict(point), "place_mm": list(point.place_mm)} for point in datums.points],
     }
 
 

@@ -16,7 +16,7 @@ from moldplan.findings import Finding
 from moldplan.half import cut, lay_whole
 from moldplan.half.model import Half
 from moldplan.mould import plan_mould
-from moldplan.mould.model import Mould
+from moldplan.mould.model import Datums, Mould
 from moldplan.pattern.model import Pattern
 from moldplan.pattern.remarks import pattern_findings
 from moldplan.progress import QUIET, Progress
@@ -50,6 +50,8 @@ class Plan:
     moulds: tuple[Mould, ...]
     settings: Settings
     findings: tuple[Finding, ...]
+    datums: tuple[Datums, ...] = ()
+    """Dowels and wall corners of each half; empty when the boards share no place for dowels."""
 
     def pairs(self) -> Iterator[tuple[Half, Mould]]:
         """Walk over each half with its mould."""

@@ -7,6 +7,7 @@ Schema = dict[str, Any]
 TEXT: Schema = {"type": "string"}
 COUNT: Schema = {"type": "integer", "minimum": 0}
 FLAG: Schema = {"type": "boolean"}
+REMEDY: Schema = {"enum": ["fill", "loose piece", "plug", "soften", "another split"]}
 
 
 def number(text: str, *, least: float | None = None) -> Schema:
@@ -78,9 +79,24 @@ def plan_schema() -> Schema:
                 },
                 "findings": listed(finding_schema(), "what a person should know, check, or stop for"),
                 "accuracy": _accuracy(),
+                "solids": listed(_solid(), "solids written beside this file"),
             },
+            optional=("solids",),
         ),
     }
+
+
+def _solid() -> Schema:
+    return thing(
+        "one file of a solid, in its half's own frame, mm",
+        {
+            "file": TEXT,
+            "half": one_of("A", "B"),
+            "part": TEXT,
+            "state": {"type": "string", "description": "coating, jacketing, or both"},
+            "volume_l": amount("of the solid itself"),
+        },
+    )
 
 
 def settings_schema() -> Schema:
@@ -173,7 +189,14 @@ def _half() -> Schema:
             "wall": _wall(),
             "board": _board(),
             "jacket": _jacket(),
+            "webs": listed(_web(), "one for each closed loop of rubber that a place was found for"),
+            "release": listed(_release(), "surfaces that must part, in the order they meet"),
+            "features": listed(_feature(), "what traps air or wants special laying up"),
+            "peel": _peel(),
+            "reach": _reach(),
+            "datums": _datums(),
         },
+        optional=("peel", "reach", "datums"),
     )
 
 
@@ -191,7 +214,11 @@ def _undercut() -> Schema:
             "centre_mm": row(3, "in the half's frame"),
             "coats": {**COUNT, "description": "extra passes of rubber"},
             "advice": TEXT,
+            "solid_mm": amount("thickness of rubber if it is filled solid"),
+            "remedy": REMEDY,
+            "remedies": listed(_remedy(), "all that were weighed, cheapest first"),
         },
+        optional=("solid_mm", "remedy", "remedies"),
     )
     return thing(
         "what the pull leaves behind",
@@ -204,21 +231,72 @@ def _undercut() -> Schema:
     )
 
 
+def _remedy() -> Schema:
+    return thing(
+        "one way to deal with an undercut",
+        {
+            "kind": REMEDY,
+            "possible": FLAG,
+            "rubber_kg": amount("rubber it still takes beyond the skin"),
+            "cost": amount("rubber, other stuff and hours, in the shop's money"),
+            "hours": amount("work"),
+            "text": TEXT,
+            "pull": or_null(row(3, "unit direction a loose piece leaves by, half's frame")),
+            "cleared": or_null(amount("share of the filling that leaves with the piece")),
+            "size_mm": or_null(row(3, "length, width, thickness")),
+        },
+    )
+
+
+def _mixes() -> Schema:
+    share = thing(
+        "what one mix takes of one can", {"name": TEXT, "mass_g": amount("g"), "volume_ml": amount("ml")}
+    )
+    return thing(
+        "how a coat is mixed",
+        {
+            "count": COUNT,
+            "each_kg": amount("one pot"),
+            "pot_life_min": amount("at the shop's temperature"),
+            "brush_min": amount("to lay one pot"),
+            "shares": listed(share, "of one pot"),
+        },
+    )
+
+
 def _rubber() -> Schema:
     coat = thing(
         "one coat, or the passes of one undercut",
         {
             "name": TEXT,
             "passes": COUNT,
-            "thickness_mm": amount("mean, of all passes together"),
+            "thickness_mm": amount("mean of one pass"),
             "area_m2": amount("covered"),
             "volume_l": amount("rubber"),
             "mass_kg": amount("rubber"),
             "next_after_min": amount("earliest next coat"),
             "next_before_min": amount("latest next coat"),
+            "least_mm": amount("least anywhere, one pass"),
+            "brushed_kg": amount("mixed and brushed on, with what runs off"),
+            "tint": TEXT,
+            "crumb_kg": amount("most of it that may be cured crumb"),
+            "mixes": _mixes(),
             "region": COUNT,
         },
-        optional=("region",),
+        optional=("region", "mixes"),
+    )
+    key = thing(
+        "a cone that registers the rubber in the jacket",
+        {
+            "centre_mm": row(3, "middle of its top"),
+            "base_mm": amount("across the base"),
+            "height_mm": amount("above the face at its middle"),
+            "side_deg": amount("lean of its sides"),
+        },
+    )
+    button = thing(
+        "a stud through the jacket",
+        {"place_mm": row(3, "on the face"), "diameter_mm": amount("stud"), "mass_kg": amount("rubber")},
     )
     return thing(
         "the rubber of one half",
@@ -234,8 +312,20 @@ def _rubber() -> Schema:
             "order_kg": amount("with waste and run-off"),
             "outer_area_m2": amount("face under the jacket"),
             "inner_area_m2": amount("face on the pattern"),
+            "order_low_kg": amount("least that may be used"),
+            "order_high_kg": amount("most that may be used"),
+            "advised_kg": amount("in the mould when every undercut is dealt with as advised"),
+            "run_off_l": amount("runs off the detail coat into the moat"),
+            "draft_kg_per_deg": number("more rubber for one more degree of draft"),
+            "thickness_mm": thing(
+                "distance from pattern to outer face", {"least": amount("least"), "mean": amount("mean")}
+            ),
+            "keys_l": amount("in keys, part of edge_l"),
+            "keys": listed(key, "cone keys"),
+            "buttons": listed(button, "buttons"),
             "coats": listed(coat, "in the order brushed"),
         },
+        optional=("thickness_mm",),
     )
 
 
@@ -248,6 +338,12 @@ def _wall() -> Schema:
             "thickness_mm": amount("at the foot"),
             "clay_kg": amount("clay"),
             "moat_l": amount("what the moat holds"),
+            "inner_walls": {**COUNT, "description": "rings of clay in openings"},
+            "points_mm": listed(row(2, "corner"), "inner line, for setting out"),
+            "buttresses": COUNT,
+            "pressure_pa": amount("of what stands in the moat, at its foot"),
+            "pressure_governs": FLAG,
+            "wax_m2": amount("board and wall to wax"),
         },
     )
 
@@ -262,6 +358,9 @@ def _board() -> Schema:
             "centre_mm": row(2, "middle of the board in the half's frame"),
             "stock_mm": row(2, "stock sheet"),
             "sheets": {**COUNT, "description": "stock sheets for one board; more than one means joints"},
+            "joints_mm": listed(_line(), "joints between sheets"),
+            "battens_mm": listed(_line(), "battens under the board"),
+            "shim_mm": amount("under the sawn face, for the kerf"),
         },
     )
 
@@ -278,6 +377,154 @@ def _jacket() -> Schema:
             "turning": TEXT,
             "turning_kg": amount("jacket, rubber and half of the pattern together"),
             "turning_people": or_null(COUNT),
+            "turns_kg": {
+                "type": "object",
+                "description": "what is turned over, part by part",
+                "additionalProperties": amount("kg"),
+            },
+            "skin_kg": amount("laminate over the rubber"),
+            "flange_kg": amount("flange"),
+            "ribs_kg": amount("ribs"),
+            "fittings_kg": amount("feet, handles, turning edge"),
+            "laminate_l": amount("skin and flange"),
+            "flange_thickness_mm": amount("flange"),
+            "ribs_mm": listed(_line(), "ribs, seen from above"),
+            "feet": listed(
+                thing("a foot", {"place_mm": row(3, "on the outside"), "height_mm": amount("its length")}),
+                "feet of the opened half",
+            ),
+            "stand_mm": amount("flange above the floor, opened half on its feet"),
+            "handles_mm": listed(row(3, "handle"), "handles"),
+            "turning_edge_mm": or_null(_line()),
+        },
+    )
+
+
+def _line() -> Schema:
+    return {"type": "array", "items": row(2, "end"), "minItems": 2, "maxItems": 2}
+
+
+def _web() -> Schema:
+    return thing(
+        "a web or plug across an opening",
+        {
+            "region": or_null(COUNT),
+            "place_mm": row(3, "its middle"),
+            "normal": row(3, "unit, square to it"),
+            "size_mm": row(2, "width, height"),
+            "area_m2": amount("its area"),
+            "text": TEXT,
+        },
+    )
+
+
+def _release() -> Schema:
+    return thing(
+        "two surfaces that must part",
+        {
+            "surface": TEXT,
+            "against": TEXT,
+            "agent": TEXT,
+            "coats": COUNT,
+            "dry_min": amount("before the other surface comes"),
+            "text": TEXT,
+            "stop": {**FLAG, "description": "work stops until it is done and tried"},
+        },
+    )
+
+
+def _feature() -> Schema:
+    return thing(
+        "one small shape",
+        {
+            "kind": one_of("blind tip", "cup", "slot", "tight corner", "thin section"),
+            "place_mm": row(3, "in the half's frame"),
+            "width_mm": amount("width or radius"),
+            "extent_mm": amount("length or depth"),
+            "text": TEXT,
+        },
+    )
+
+
+def _peel() -> Schema:
+    place = thing(
+        "one place where the rubber stretches or bends",
+        {
+            "place_mm": row(3, "in the half's frame"),
+            "strain": amount("0.5 is 50 %"),
+            "model": one_of("band", "lip"),
+            "thickness_mm": amount("counted"),
+            "region": or_null(COUNT),
+        },
+    )
+    step = thing(
+        "one step",
+        {
+            "number": COUNT,
+            "place_mm": row(3, "in the half's frame"),
+            "text": TEXT,
+            "region": or_null(COUNT),
+        },
+    )
+    thin = thing(
+        "a slender part of the cast",
+        {
+            "place_mm": row(3, "in the half's frame"),
+            "thickness_mm": amount("across"),
+            "length_mm": amount("along"),
+            "strain": amount("of the rubber round it"),
+            "text": TEXT,
+        },
+    )
+    return thing(
+        "how the rubber comes off the cast",
+        {
+            "strain": amount("worst; 0.5 is 50 %"),
+            "allowed": amount("least of a share of the break elongation and a fixed limit"),
+            "place_mm": or_null(row(3, "of the worst")),
+            "places": listed(place, "worst first"),
+            "order": listed(step, "order of peeling"),
+            "thin": listed(thin, "may break before the rubber gives"),
+        },
+    )
+
+
+def _reach() -> Schema:
+    place = thing(
+        "a part that the hand does not get to",
+        {
+            "place_mm": row(3, "in the half's frame"),
+            "area_m2": amount("its surface"),
+            "why": one_of("narrow", "deep"),
+            "text": TEXT,
+        },
+    )
+    return thing(
+        "what a gloved hand with a roller gets to in the emptied half-mould",
+        {
+            "surface_m2": amount("inner surface"),
+            "unreached_m2": amount("not reached"),
+            "places": listed(place, "largest first"),
+        },
+    )
+
+
+def _datums() -> Schema:
+    point = thing(
+        "one corner of the wall",
+        {
+            "place_mm": row(2, "in the half's frame"),
+            "from_first_mm": amount("from the first dowel"),
+            "from_second_mm": amount("from the second dowel"),
+            "along_mm": number("along the line of the dowels, from the first"),
+            "square_mm": number("square to it, to the left"),
+        },
+    )
+    return thing(
+        "two dowels that both boards share, and the wall's corners from them",
+        {
+            "dowels_mm": {**listed(row(2, "dowel"), "in the half's frame"), "minItems": 2, "maxItems": 2},
+            "points": listed(point, "in order round the wall"),
         },
     )
 
