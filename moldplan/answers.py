@@ -1,7 +1,10 @@
-"""The ten lines a run ends with: what a shop asks first, with a number in each."""
+"""The lines a run ends with: what a shop asks first, with a number in each."""
 
+from collections import Counter
 from collections.abc import Callable
+from typing import Final
 
+from moldplan.choice.front import stretch_text
 from moldplan.findings import gravest_text
 from moldplan.half.model import Half
 from moldplan.mould.model import Coat, Mould
@@ -9,21 +12,27 @@ from moldplan.pattern.model import Pattern
 from moldplan.plan import Plan
 from moldplan.request import Made, Prepared
 from moldplan.tolerances import UNDERCUT_NOTHING
-from moldplan.units import kg, litres, mm
+from moldplan.units import kg, litres, m2, mm
+
+#: Less rubber saved than this is not worth a word.
+_LEAST_KG: Final = 0.1
 
 
 def answers(made: Made) -> list[str]:
-    """Return the ten closing lines of a run, and a line for each thing that could not be made."""
+    """Return the closing lines of a run, and a line for each thing that could not be made."""
     plan = made.plan
     rows = (
         ("Split", _split(plan)),
         ("Locks", _locks(plan)),
-        ("Rubber", _rubber(plan)),
+        ("Do", _each(plan, _to_do)),
         ("Coats", _each(plan, _coats)),
-        ("Clay", _each(plan, _clay)),
+        ("Rubber", _rubber(plan)),
+        ("Peel", _each(plan, _peel)),
+        ("Wall", _each(plan, _wall)),
         ("Board", _each(plan, _board)),
-        ("Jacket", _each(plan, _jacket)),
-        ("People", f"{_each(plan, _turning)}; a qualified person decides, local codes apply"),
+        ("Weighs", _each(plan, _weighs)),
+        ("Turning", f"{_each(plan, _turning)}; a qualified person decides, local codes apply"),
+        ("Hand", _each(plan, _hand)),
         ("Files", f"{len(made.files)} in {made.folder}"),
         ("Look first", _look_first(plan)),
     )
@@ -97,12 +106,34 @@ def _undercut(half: Half, _mould: Mould) -> str:
     return f"{litres(undercut.volume_mm3)} in {places}, deepest {mm(deepest.depth_mm)} at no. {deepest.id}"
 
 
+def _to_do(half: Half, mould: Mould) -> str:
+    """Count what is to be done about the undercuts, and name the weightiest that is not filled."""
+    if not mould.advice:
+        return "nothing to fill" if not half.undercut.regions else "fill until the outside draws"
+    kinds = Counter(advice.chosen.kind for advice in mould.advice)
+    text = ", ".join(f"{_WAYS[kind]} {count}" for kind, count in kinds.items())
+    webs = f", {_many(len(mould.webs), 'web', 'webs')}" if mould.webs else ""
+    worst = max(mould.advice, key=lambda advice: advice.solid_mm)
+    first = f" (no. {worst.region}: {worst.chosen.text})" if worst.chosen.kind != "fill" else ""
+    return f"{text}{webs}{first}"
+
+
+_WAYS = {
+    "fill": "fill", "loose piece": "loose jacket pieces", "plug": "plugs", "soften": "soften",
+    "another split": "another split for",
+}  # fmt: skip
+
+
 def _rubber(plan: Plan) -> str:
-    order = sum(mould.rubber.order_kg for mould in plan.moulds)
+    rubbers = [mould.rubber for mould in plan.moulds]
+    order = sum(rubber.order_kg for rubber in rubbers)
+    low, high = (sum(getattr(rubber, end) for rubber in rubbers) for end in ("order_low_kg", "order_high_kg"))
     parts = _each(
         plan, lambda _half, mould: f"{kg(mould.rubber.mass_kg)} ({litres(mould.rubber.volume_mm3)})"
     )
-    return f"{parts}; order {kg(order)} (in use 15-20 % either way)"
+    saved = sum(rubber.mass_kg - rubber.advised_kg for rubber in rubbers if rubber.advised_kg > 0.0)
+    less = f"; with pieces, plugs and softening as advised {kg(saved)} less" if saved >= _LEAST_KG else ""
+    return f"order {kg(order)}: {parts}; in use {kg(low)} to {kg(high)}{less}"
 
 
 def _coats(_half: Half, mould: Mould) -> str:
@@ -112,8 +143,11 @@ def _coats(_half: Half, mould: Mould) -> str:
     text = f"{len(base)} all over to {mm(rubber.skin_mm)}"
     if not extra:
         return text
-    passes = _many(extra, "extra pass", "extra passes")
-    return f"{text} + {passes} in {_many(len(rubber.region_coats), 'undercut', 'undercuts')}"
+    most = max(rubber.region_coats.values())
+    where = _many(len(rubber.region_coats), "undercut", "undercuts")
+    return (
+        f"{text} + {_many(extra, 'extra pass', 'extra passes')} in {where}, if all are filled (most {most})"
+    )
 
 
 def _is_base(coat: Coat) -> bool:
@@ -121,9 +155,17 @@ def _is_base(coat: Coat) -> bool:
     return coat.region is None and coat.name.startswith(("detail", "thick"))
 
 
-def _clay(_half: Half, mould: Mould) -> str:
+def _peel(_half: Half, mould: Mould) -> str:
+    peel = mould.peel
+    if peel is None or peel.place_mm is None:
+        return "nothing has to stretch"
+    over = "over the" if peel.strain > peel.allowed else "of"
+    return f"{stretch_text(peel.strain)} {over} {peel.allowed:.0%} allowed"
+
+
+def _wall(_half: Half, mould: Mould) -> str:
     wall = mould.wall
-    return f"{mm(wall.height_mm)} high, {mm(wall.thickness_mm)} thick, {kg(wall.clay_kg)}"
+    return f"{mm(wall.height_mm)} high, {mm(wall.thickness_mm)} thick, {kg(wall.clay_kg)} of clay"
 
 
 def _board(_half: Half, mould: Mould) -> str:
@@ -132,9 +174,10 @@ def _board(_half: Half, mould: Mould) -> str:
     return f"{width:.0f} x {height:.0f} mm from {sheets}"
 
 
-def _jacket(_half: Half, mould: Mould) -> str:
+def _weighs(_half: Half, mould: Mould) -> str:
     jacket = mould.jacket
-    return f"{kg(jacket.mass_kg)}, {jacket.plies} plies, {mm(jacket.thickness_mm)}"
+    parts = dict(jacket.turns_kg) or {"jacket": jacket.mass_kg, "rubber": mould.rubber.mass_kg}
+    return ", ".join(f"{part} {kg(mass)}" for part, mass in parts.items())
 
 
 def _turning(_half: Half, mould: Mould) -> str:
@@ -144,7 +187,18 @@ def _turning(_half: Half, mould: Mould) -> str:
         if jacket.turning_people is None
         else _many(jacket.turning_people, "person", "people")
     )
-    return f"{kg(jacket.turning_kg)} to turn (jacket, rubber, figure): {who}"
+    return f"{kg(jacket.turning_kg)} together: {who}"
+
+
+def _hand(_half: Half, mould: Mould) -> str:
+    reach = mould.reach
+    if reach is None or reach.unreached_mm2 <= 0.0:
+        return "reaches all of the inside"
+    share = reach.unreached_mm2 / reach.surface_mm2
+    if not reach.places:
+        return f"misses {m2(reach.unreached_mm2)} ({share:.0%}), in crumbs"
+    places = _many(len(reach.places), "place", "places")
+    return f"misses {m2(reach.unreached_mm2)} ({share:.0%}) in {places}: {reach.places[0].text}"
 
 
 def _many(count: int, one: str, more: str) -> str:
