@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from moldplan.choice.front import CRITERIA, beats, on_front, scores
-from moldplan.choice.model import HalfMeasures, Measures, Peel, Seam
+from moldplan.choice.model import HalfMeasures, Measures, Seam
 from moldplan.choice.saw import (
     angles_deg,
     best_sawable,
@@ -24,6 +24,7 @@ from moldplan.choice.saw import (
     saw_for,
 )
 from moldplan.choice.words import Compared, costs_of, good_for, sentence
+from moldplan.mould.bands import Stretch
 from moldplan.split.frame import figure_axes
 from moldplan.units import kg
 
@@ -36,7 +37,7 @@ def half(name: str = "A", **given_: float) -> HalfMeasures:
     values: dict[str, object] = {
         "name": name, "called": "FRONT" if name == "A" else "BACK", "volume_mm3": 1e7, "height_mm": 300.0,
         "undercut_mm3": 1e6, "deepest_undercut_mm": 100.0, "loops": 0, "pieces": 1, "tunnels": 0,
-        "rubber_mm3": 1e7, "rubber_kg": 12.0, "peel": Peel(strain=0.2, place_mm=None),
+        "rubber_mm3": 1e7, "rubber_kg": 12.0, "peel": Stretch(strain=0.2, place_mm=None),
         "coating_mm": (900.0, 1200.0), "jacketing_mm": (900.0, 1200.0), "sheets": 1, "jacket_kg": 10.0,
         "turning_kg": 25.0, "tips_deg": 30.0,
     }  # fmt: skip
@@ -164,7 +165,7 @@ def test_the_front_is_never_empty_and_beats_what_is_off_it(
 ) -> None:
     """Definition of a Pareto front: nobody on it is beaten; whoever is off it is, or has an equal on it."""
     all_measures = [
-        measures(rubber_kg=a, front_mm=b, height_mm=c, peel=Peel(strain=d, place_mm=None))  # type: ignore[arg-type]
+        measures(rubber_kg=a, front_mm=b, height_mm=c, peel=Stretch(strain=d, place_mm=None))  # type: ignore[arg-type]
         for a, b, c, d in rows
     ]
     front = on_front(all_measures)

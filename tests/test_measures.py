@@ -11,13 +11,12 @@ import numpy as np
 import pytest
 import shapely
 import zoo
-from lying import above_board, lying, outline
+from lying import lying, outline
 from numpy.typing import NDArray
 from shop import shop_settings
 
 from moldplan.choice.measure import measure, measure_off, skin_volume
 from moldplan.choice.model import Measures, Patch
-from moldplan.choice.peel import FINER, LEVELS, peel_of
 from moldplan.choice.seam import PIECE_MM, seam_of
 from moldplan.choice.standing import centre_of_mass_mm, tips_deg
 from moldplan.errors import PatternError, SettingError, StoppedError
@@ -269,121 +268,6 @@ def test_a_piece_with_a_hole_is_one_piece_and_joined_through_its_inside() -> Non
     assert sorted(low.tolist()) == sorted(high.tolist())
     low, high = slices.joins[1]
     assert set(low.tolist()) == set(high.tolist()) == {int(high[0])}
-
-
-# --- stretch ----------------------------------------------------------------------------------------------
-
-
-def ball(radius: float, below: float, rings: int = 400, segments: int = 64) -> zoo.Mesh:
-    """Return a sphere cut `below` its centre, standing on z = 0; its outline is that of its rings."""
-    low = math.asin(-below / radius)
-    angles = np.linspace(low, math.pi / 2.0, rings + 1)[:-1]
-    ring = [(radius * math.cos(a), radius * math.sin(a) + below) for a in angles]
-    return zoo.revolve([(0.0, 0.0), *ring, (0.0, radius + below)], segments)
-
-
-@pytest.mark.parametrize("below", [50.0, 150.0, 250.0, 290.0])
-def test_stretch_over_a_sphere_cut_below_its_centre(below: float) -> None:
-    """R / sqrt(R^2 - c^2) - 1 (derived); from below, by at most half a slice off the equator."""
-    radius = 300.0
-    exact = radius / math.sqrt(radius**2 - below**2) - 1.0
-    found = peel_of(lying(ball(radius, below)))
-    slack = (1.0 + exact) * (1.0 - math.sqrt(1.0 - (0.5 * (radius + below) / LEVELS / radius) ** 2)) + 1e-4
-    assert exact - slack <= found.strain <= exact * (1.0 + 1e-6)
-    assert found.place_mm == pytest.approx((0.0, 0.0, 0.0), abs=0.01)
-
-
-def test_stretch_over_a_mushroom() -> None:
-    """Stretch b / a - 1 (derived): stem of radius a, cap of radius b, exact for any slice through both."""
-    found = peel_of(lying(zoo.mushroom(100.0, 200.0, 250.0, 50.0)))
-    assert found.strain == pytest.approx(1.5, rel=1e-12)
-
-
-def test_stretch_over_two_spheres() -> None:
-    """R2 / rho - 1, rho the radius of the neck between them (derived); from below, by one close slice."""
-    low, high, apart = 200.0, 260.0, 380.0
-    along = (apart**2 + low**2 - high**2) / (2.0 * apart)  # of the neck, above the lower centre
-    rho = math.sqrt(low**2 - along**2)
-    first = np.linspace(0.0, math.asin(along / low), 80)
-    second = np.linspace(math.asin((along - apart) / high), math.pi / 2.0, 160)[1:-1]
-    profile = [(low * math.cos(a), low * math.sin(a)) for a in first]
-    profile += [(high * math.cos(a), apart + high * math.sin(a)) for a in second]
-    half = lying(zoo.revolve([(0.0, 0.0), *profile, (0.0, apart + high)], 64))
-    exact = high / rho - 1.0
-    step = half.height_mm / LEVELS
-    steepest = max(along / rho, (apart - along) / rho)  # radius gained a mm of height beside the neck
-    found = peel_of(half).strain
-    assert high / (rho + step / FINER * steepest) - 1.0 - 1e-3 <= found <= exact * (1.0 + 1e-6)
-    assert peel_of(half, levels=3 * LEVELS).strain >= found - 1e-9
-
-
-@pytest.mark.parametrize(
-    "mesh", [zoo.frustum(300.0, 100.0, 200.0), ball(300.0, 0.0), block((0, 30), (0, 40), (0, 50))]
-)
-def test_what_draws_does_not_stretch_anything(mesh: zoo.Mesh) -> None:
-    """Cone, hemisphere, prism: no outline above is longer than one below (derived)."""
-    found = peel_of(lying(mesh))
-    assert (found.strain, found.place_mm) == (0.0, None)
-
-
-def test_a_standing_ring_shuts_the_rubber_in() -> None:
-    """A half torus on two feet: hull of both feet over one, (2 pi r + 4 R) / (2 pi r) - 1 (derived)."""
-    points, faces = zoo.torus(500.0, 100.0)
-    half = lying(above_board((points[:, [1, 2, 0]], faces)))
-    # chords for arcs: 64 sides round the tube
-    assert peel_of(half).strain == pytest.approx(2.0 * 500.0 / (math.pi * 100.0), rel=2e-3)
-
-
-def test_a_rim_that_hangs_down_counts_and_is_no_neck() -> None:
-    """An umbrella: stem 100, its rim widest at 250 and lower than where it leaves the stem (derived)."""
-    profile = [(0, 0), (100, 0), (100, 300), (240, 200), (250, 210), (200, 400), (0, 400)]
-    half = lying(zoo.revolve([(float(r), float(z)) for r, z in profile], 64))
-    found = peel_of(half)
-    assert 1.5 - 2.0 * half.height_mm / LEVELS / 100.0 <= found.strain <= 1.5 * (1.0 + 1e-9)
-    assert found.place_mm is not None
-    assert math.hypot(*found.place_mm[:2]) < 1e-6
-
-
-def reaching_out(finger: float) -> Half:
-    """Return a body with an arm at its top and a finger of that side hanging from the arm."""
-    body = block((-100, 100), (-100, 100), (0, 400))
-    arm = block((90, 300), (-50, 50), (300, 400))
-    tip = block((300 - finger, 300), (-0.5 * finger, 0.5 * finger), (100, 310))
-    return lying(joined(body, arm, tip))
-
-
-@pytest.mark.parametrize("finger", [2.0, 10.0, 40.0])
-def test_the_band_round_a_hanging_tip_slips_off_downward(finger: float) -> None:
-    """Only the body's own band counts: hull of body and arm over the body's 800 (derived)."""
-    hull = 200.0 + 2.0 * 200.0 + 2.0 * math.hypot(200.0, 50.0) + 100.0
-    assert peel_of(reaching_out(finger)).strain == pytest.approx(hull / 800.0 - 1.0, rel=1e-9)
-
-
-def test_an_arm_that_runs_between_two_slices_is_not_lost() -> None:
-    """A post, and a knob that hangs on it by an arm thinner than a slice (derived: hull of both)."""
-    post = block((-50, 50), (-50, 50), (0, 500))
-    knob = block((400, 460), (-50, 50), (255, 450))
-    arm = block((40, 410), (-5, 5), (262, 270))
-    half = lying(joined(post, knob, arm))
-    found = peel_of(half, levels=8)  # slices every 62.5 mm: at 250 and 312.5
-    assert found.strain == pytest.approx((2.0 * 510.0 + 2.0 * 100.0) / 400.0 - 1.0, rel=1e-9)
-    assert found.place_mm is not None
-    assert math.hypot(*found.place_mm[:2]) < 1e-6
-
-
-def test_stretch_does_not_depend_on_size_turn_or_order_of_faces() -> None:
-    half = bird_half()
-    first = peel_of(half)
-    points = half.vertices @ about_z(33.0).T * 2.5
-    order = np.random.default_rng(7).permutation(len(half.faces))
-    moved = replace(
-        half, vertices=points, faces=half.faces[order][:, [1, 2, 0]], height_mm=2.5 * half.height_mm
-    )
-    again = peel_of(moved)
-    assert first.strain > 0.0
-    assert again.strain == pytest.approx(first.strain, rel=1e-6)
-    assert first.place_mm is not None
-    assert again.place_mm == pytest.approx(tuple(2.5 * about_z(33.0) @ first.place_mm), abs=1e-3)
 
 
 # --- how a half lies --------------------------------------------------------------------------------------

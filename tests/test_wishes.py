@@ -11,10 +11,11 @@ import zoo_files
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moldplan.choice.model import Broken, HalfMeasures, Measures, Patch, Peel, Seam, Wishes
+from moldplan.choice.model import Broken, HalfMeasures, Measures, Patch, Seam, Wishes
 from moldplan.choice.wishes import broken_wishes, read_wishes, wish_findings
 from moldplan.errors import SettingError, UnitError
 from moldplan.job import Job, read_job
+from moldplan.mould.bands import Stretch
 from moldplan.pattern import load_pattern
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.pattern.model import AXES, Axis, Pattern, axis_vector
@@ -251,7 +252,7 @@ def half(name: str, size: tuple[float, float] = (900.0, 1200.0), turning_kg: flo
     return HalfMeasures(
         name="A" if name == "A" else "B", called="FRONT", volume_mm3=1e7, height_mm=300.0, undercut_mm3=1e6,
         deepest_undercut_mm=100.0, loops=0, pieces=1, tunnels=0, rubber_mm3=1e7, rubber_kg=12.0,
-        peel=Peel(strain=0.2, place_mm=None), coating_mm=(size[0] - 100.0, size[1] - 100.0),
+        peel=Stretch(strain=0.2, place_mm=None), coating_mm=(size[0] - 100.0, size[1] - 100.0),
         jacketing_mm=size, sheets=1, jacket_kg=10.0, turning_kg=turning_kg, tips_deg=30.0,
     )  # fmt: skip
 

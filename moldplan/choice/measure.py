@@ -25,7 +25,6 @@ import numpy as np
 
 from moldplan.cards.model import Settings
 from moldplan.choice.model import HalfMeasures, Measures, Patch
-from moldplan.choice.peel import peel_of
 from moldplan.choice.seam import seam_of
 from moldplan.choice.standing import tips_deg
 from moldplan.columns.distance import distance_cell_mm, distance_grid, volumes_within
@@ -33,6 +32,7 @@ from moldplan.columns.offset import unit_normals
 from moldplan.half import cut
 from moldplan.half.model import Half
 from moldplan.half.pieces import pieces
+from moldplan.mould.bands import band_strain
 from moldplan.mould.board import plan_board
 from moldplan.mould.jacket import plan_jacket
 from moldplan.mould.rubber import brief_rubber
@@ -182,7 +182,7 @@ def _half(half: Half, settings: Settings, cells: int) -> HalfMeasures:
         tunnels=sum(region.mouths >= 2 for region in regions),
         rubber_mm3=rubber.volume_mm3,
         rubber_kg=rubber.mass_kg,
-        peel=peel_of(half),
+        peel=band_strain(half),
         coating_mm=board.coating_mm,
         jacketing_mm=board.jacketing_mm,
         sheets=board.sheets,

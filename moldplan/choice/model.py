@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half, HalfName
+from moldplan.mould.bands import Stretch
 from moldplan.mould.model import Softening
 from moldplan.pattern.model import Pattern
 from moldplan.split.model import Plane, Splits
@@ -89,17 +90,6 @@ class Seam:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Peel:
-    """How far the rubber has to stretch to come off, estimated: 0.2 is 20 %.
-
-    `place_mm` is in the half's frame.
-    """
-
-    strain: float
-    place_mm: tuple[float, float, float] | None
-
-
-@dataclass(frozen=True, kw_only=True)
 class HalfMeasures:
     """What one half of an answer measures."""
 
@@ -117,7 +107,7 @@ class HalfMeasures:
     """Undercuts with two or more mouths."""
     rubber_mm3: float
     rubber_kg: float
-    peel: Peel
+    peel: Stretch
     coating_mm: tuple[float, float]
     jacketing_mm: tuple[float, float]
     sheets: int
