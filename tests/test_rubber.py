@@ -263,8 +263,11 @@ def test_masses_and_areas() -> None:
     settings = shop_settings()
     rubber = plan_rubber(prism(400.0, 300.0, 150.0), settings)
     assert rubber.mass_kg == pytest.approx(rubber.volume_mm3 * 1.15e-6)
-    detail = rubber.coats[0].mass_kg
-    assert rubber.order_kg == pytest.approx((rubber.mass_kg + 0.15 * detail) * 1.15)
+    used = rubber.mass_kg + rubber.run_off_mm3 * 1.15e-6
+    assert rubber.order_kg == pytest.approx(used * 1.15)
+    assert (rubber.order_low_kg, rubber.order_high_kg) == pytest.approx((0.8 * used, 1.2 * used))
+    # 10 to 20 % of what is brushed runs off (common practice, no source)
+    assert rubber.run_off_mm3 >= 0.15 * 0.7 * rubber.inner_area_mm2 * (1.0 - 1e-9)
     assert rubber.inner_area_mm2 == pytest.approx(400.0 * 300.0 + 1400.0 * 150.0)
     # plan area, and what each sloping part adds to its own plan: round rim of the skin, leaned walls,
     # their round corners (sphere and cone), rim of the edge (derived, first principles)

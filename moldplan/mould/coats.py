@@ -1,20 +1,23 @@
 """The coats of rubber, in the order they go on.
 
-1. Base coats over everything: a thin liquid coat for the detail, then thickened coats of even thickness, none
-   thicker than the card allows or than stays up on a vertical face: h = tau_y / (rho g sin theta)
+1. Base coats over everything: a thin liquid coat for the detail, as thick as the film that stays of it
+   (`moldplan.mould.film`); then thickened coats of even thickness, none thicker than the card allows or than
+   stays up on the half's steep faces: h = tau_y / (rho g sin theta)
    [Balmforth et al., J. Non-Newtonian Fluid Mech. 139 (2006)], until the skin is reached. Coat k is what lies
-   between the distances d(k-1) and d(k) from the half.
+   between the distances d(k-1) and d(k) from the half. Crowns keep only part of a brushed coat (common
+   practice): that is each coat's least, to be made up by dabbing tips and ridges first, not by more coats.
 2. Extra passes in each undercut, until it is filled to where the outside draws: what lies in the region
-   beyond the skin, in steps of one thickened coat.
+   beyond the skin, in steps of one thickened coat. What lies clear of the face may be bulked with crumb.
 3. Drawing out: what is left to lean the outside to the draft, with the fill that belongs to no named region
    (below the grown rim of an overhang, crumbs). Then the edge on the board.
 
 The volumes add up to the whole rubber by the way they are made: nothing is scaled, except that a region's
-gaps, which are columns, are taken in proportion to the region's own volume.
+gaps, which are columns, are taken in proportion to the region's own volume. What runs off the detail coat is
+brushed on besides.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -24,7 +27,10 @@ from scipy.spatial import cKDTree
 from moldplan.cards.model import Settings
 from moldplan.columns.distance import DistanceGrid, gap_volumes
 from moldplan.half.model import Gaps, Half, Region
+from moldplan.mould.cure import scaled_min
+from moldplan.mould.mixing import mixes_for
 from moldplan.mould.model import Coat
+from moldplan.mould.surface import Surface, slope_deg, steep_share
 
 Floats = NDArray[np.float64]
 
@@ -36,23 +42,49 @@ _NO_PASS: Final = 1e-2
 _MOST_PLACES: Final = 4000
 #: Most parts the side of a triangle is cut into when points on it are wanted.
 _MOST_PARTS: Final = 200
+#: Share of the surface that may be too steep for a coat: so little is dabbed once more.
+_TOO_STEEP: Final = 0.01
+#: About a day: warmth shortens no rest before the jacket below it (common practice, no source).
+_DAY_MIN: Final = 1440.0
+_TINTS: Final = ("plain", "tinted")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Base:
     """What the coats are made from: the base coats' distances and the parts of the rubber.
 
-    `within_mm3` is the volume within each distance, the half left out.
+    `within_mm3` is the volume within each distance, the half left out; `thick_mm` the most that a thickened
+    coat is laid on.
     """
 
     depths_mm: Floats
     within_mm3: Floats
+    thick_mm: float
+    detail_least_mm: float
+    """Least of the detail coat anywhere."""
+    run_off_mm3: float
+    """What of the detail coat does not stay."""
     drawn_mm3: float
     """Fill and draft together."""
     drawn_depth_mm: float
     """Greatest thickness that the draft adds, square to the face."""
     edge_mm3: float
     edge_depth_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Row:
+    """One coat before it is weighed: mean and least of one pass, volume of all, what of it may be crumb."""
+
+    name: str
+    thickness_mm: float
+    least_mm: float
+    volume_mm3: float
+    passes: int = 1
+    region: int | None = None
+    run_off_mm3: float = 0.0
+    crumb_mm3: float = 0.0
+    thickened: bool = True
 
 
 def sag_limit_mm(*, yield_stress_pa: float, density_kg_l: float, slope_deg: float) -> float:
@@ -70,21 +102,34 @@ def sag_limit_mm(*, yield_stress_pa: float, density_kg_l: float, slope_deg: floa
     return 1000.0 * yield_stress_pa / (1000.0 * density_kg_l * _G * sine)
 
 
-def thick_coat_mm(settings: Settings) -> float:
-    """Return how thick a thickened coat may be: the card's, or what stays up on a vertical face."""
+def thick_coat_mm(settings: Settings, *, surface: Surface | None = None) -> float:
+    """Return how thick a thickened coat may be: the card's, or what stays up on the steep faces.
+
+    Parameters
+    ----------
+    settings
+        Reads ``rubber.thick_coat_mm``, ``rubber.yield_stress_pa`` and ``rubber.density_kg_l``.
+    surface
+        The half's surface, whose own slopes count: all but the steepest hundredth of it, which is dabbed
+        once more. An upright face when left out.
+    """
+    steep = 90.0 if surface is None else slope_deg(steep_share(surface, _TOO_STEEP))
     sag = sag_limit_mm(
         yield_stress_pa=settings.number("rubber.yield_stress_pa"),
         density_kg_l=settings.number("rubber.density_kg_l"),
-        slope_deg=90.0,
+        slope_deg=steep,
     )
     return min(settings.number("rubber.thick_coat_mm"), sag)
 
 
-def base_distances_mm(skin_mm: float, settings: Settings) -> Floats:
-    """Return the distance from the half of each base coat's outside, the skin last."""
-    detail = min(settings.number("rubber.detail_coat_mm"), skin_mm)
+def base_distances_mm(skin_mm: float, *, detail_mm: float, thick_mm: float) -> Floats:
+    """Return the distance from the half of each base coat's outside, the skin last.
+
+    The detail coat, then the fewest even coats of no more than `thick_mm` each.
+    """
+    detail = min(detail_mm, skin_mm)
     rest = skin_mm - detail
-    count = math.ceil(rest / thick_coat_mm(settings) - 1e-9)
+    count = math.ceil(rest / thick_mm - 1e-9)
     steps = detail + rest * np.arange(count + 1) / max(count, 1)
     steps[-1] = skin_mm
     return steps
@@ -127,63 +172,110 @@ def _scaled(region: Region, within: Floats) -> Floats:
     return row
 
 
+def crumb_from_mm(skin_mm: float, settings: Settings) -> float:
+    """Return the distance from the half beyond which a filling may hold crumb."""
+    return max(skin_mm, settings.number("rubber.crumb_clear_mm"))
+
+
 def list_coats(half: Half, near: DistanceGrid, base: Base, settings: Settings) -> tuple[Coat, ...]:
-    """Return every coat in the order it goes on; their volumes add up to the rubber's."""
-    times = (settings.number("rubber.recoat_after_min"), settings.number("rubber.recoat_before_min"))
-    density = settings.number("rubber.density_kg_l")
-    thick = thick_coat_mm(settings)
-    rows = _base_rows(base)
-    extra = _extra_rows(half, near, base, thick)
+    """Return every coat in the order it goes on; their volumes add up to the rubber's.
+
+    `near` has to reach as far as crumb may begin (`crumb_from_mm`) where the half has undercuts.
+    """
+    rows = _base_rows(base, settings)
+    extra = _extra_rows(half, near, base, settings)
     rows.extend(extra)
-    drawn = base.drawn_mm3 - sum(row[2] for row in extra)
-    rows.append(_draw_row(base, drawn, thick))
-    passes = max(math.ceil(base.edge_depth_mm / thick - 1e-9), 1)
-    rows.append(("edge on the board", base.edge_depth_mm / passes, base.edge_mm3, None, passes))
-    coats = []
-    for name, thickness, volume, region, count in rows:
-        area = volume / (thickness * count) if thickness > 0.0 else 0.0
-        coats.append(
-            Coat(
-                name=name, thickness_mm=thickness, area_mm2=area, volume_mm3=volume,
-                mass_kg=volume / _MM3_PER_L * density, next_after_min=times[0], next_before_min=times[1],
-                region=region, passes=count,
-            )
-        )  # fmt: skip
-    return (*coats[:-1], _rested(coats[-1], settings))
+    rows.append(_draw_row(base, base.drawn_mm3 - sum(row.volume_mm3 for row in extra)))
+    passes = max(math.ceil(base.edge_depth_mm / base.thick_mm - 1e-9), 1)
+    level = base.edge_depth_mm / passes
+    rows.append(
+        _Row(
+            name="edge on the board", thickness_mm=level, least_mm=level, volume_mm3=base.edge_mm3,
+            passes=passes,
+        )
+    )  # fmt: skip
+    last = len(rows) - 1
+    return tuple(_coat(row, n, settings, rests=n == last) for n, row in enumerate(rows))
 
 
-_Row = tuple[str, float, float, int | None, int]
+def _coat(row: _Row, number: int, settings: Settings, *, rests: bool) -> Coat:
+    """Return a coat weighed, timed and mixed; after the last one the rubber `rests`."""
+    density = settings.number("rubber.density_kg_l")
+    each = row.thickness_mm * row.passes
+    brushed = (row.volume_mm3 + row.run_off_mm3) / _MM3_PER_L * density
+    after, before = _rest_min(settings) if rests else _next_min(settings)
+    return Coat(
+        name=row.name,
+        thickness_mm=row.thickness_mm,
+        least_mm=row.least_mm,
+        area_mm2=row.volume_mm3 / each if each > 0.0 else 0.0,
+        volume_mm3=row.volume_mm3,
+        mass_kg=row.volume_mm3 / _MM3_PER_L * density,
+        brushed_kg=brushed,
+        next_after_min=after,
+        next_before_min=before,
+        region=row.region,
+        passes=row.passes,
+        tint=_TINTS[number % 2],
+        mixes=mixes_for(max(brushed, 0.0), settings, thickened=row.thickened, passes=row.passes),
+        crumb_kg=row.crumb_mm3 / _MM3_PER_L * density * settings.number("rubber.crumb_percent") / 100.0,
+    )
 
 
-def _rested(last: Coat, settings: Settings) -> Coat:
-    """Return the last coat with the rest before the jacket goes on."""
-    rest = settings.number("rubber.jacket_after_min")
-    return replace(last, next_after_min=rest, next_before_min=rest)
+def _next_min(settings: Settings) -> tuple[float, float]:
+    """Return earliest and latest next coat at the shop's temperature."""
+    return scaled_min("rubber.recoat_after_min", settings), scaled_min("rubber.recoat_before_min", settings)
 
 
-def _base_rows(base: Base) -> list[_Row]:
+def _rest_min(settings: Settings) -> tuple[float, float]:
+    """Return the rest before the jacket goes on: warmth does not shorten it below about a day."""
+    card = settings.number("rubber.jacket_after_min")
+    rest = max(scaled_min("rubber.jacket_after_min", settings), min(card, _DAY_MIN))
+    return rest, rest
+
+
+def _base_rows(base: Base, settings: Settings) -> list[_Row]:
     """Return the base coats."""
     thickness = np.diff(base.depths_mm, prepend=0.0)
     volumes = np.diff(base.within_mm3, prepend=0.0)
-    names = ["detail coat", *(f"thickened coat {n}" for n in range(1, len(volumes)))]
-    return [(name, float(t), float(v), None, 1) for name, t, v in zip(names, thickness, volumes, strict=True)]
+    crown = settings.number("rubber.crown_percent") / 100.0
+    rows = [
+        _Row(
+            name="detail coat", thickness_mm=float(thickness[0]), volume_mm3=float(volumes[0]),
+            least_mm=min(base.detail_least_mm, float(thickness[0])), run_off_mm3=base.run_off_mm3,
+            thickened=False,
+        )
+    ]  # fmt: skip
+    rows.extend(
+        _Row(
+            name=f"thickened coat {n}",
+            thickness_mm=float(thickness[n]),
+            least_mm=crown * float(thickness[n]),
+            volume_mm3=float(volumes[n]),
+        )
+        for n in range(1, len(volumes))
+    )
+    return rows
 
 
-def _draw_row(base: Base, volume: float, thick: float) -> _Row:
-    """Return the drawing out to the draft: as many passes as its thickest place needs."""
-    passes = max(math.ceil(base.drawn_depth_mm / thick - 1e-9), 1)
-    return "drawing out to the draft", base.drawn_depth_mm / passes, volume, None, passes
+def _draw_row(base: Base, volume: float) -> _Row:
+    """Return the drawing out to the draft: as many passes as its thickest place needs, out to nothing."""
+    passes = max(math.ceil(base.drawn_depth_mm / base.thick_mm - 1e-9), 1)
+    return _Row(
+        name="drawing out to the draft", thickness_mm=base.drawn_depth_mm / passes, least_mm=0.0,
+        volume_mm3=volume, passes=passes,
+    )  # fmt: skip
 
 
-def _extra_rows(half: Half, near: DistanceGrid, base: Base, thick: float) -> list[_Row]:
+def _extra_rows(half: Half, near: DistanceGrid, base: Base, settings: Settings) -> list[_Row]:
     """Return the extra passes of every undercut that the base coats do not fill."""
     skin = float(base.depths_mm[-1])
-    within = _region_volumes(half.undercut.gaps, near, base.depths_mm)
+    within = _region_volumes(half.undercut.gaps, near, np.array([skin, crumb_from_mm(skin, settings)]))
     tree: cKDTree | None = None
     rows: list[_Row] = []
     for region in half.undercut.regions:
-        row = _scaled(region, within)
-        beyond = float(row[-1] - row[-2])
+        to_skin, to_crumb, filled = (float(volume) for volume in _scaled(region, within))
+        beyond = filled - to_skin
         if region.mouths == 0 or beyond <= _NO_PASS * region.volume_mm3:
             continue
         if tree is None:
@@ -191,8 +283,13 @@ def _extra_rows(half: Half, near: DistanceGrid, base: Base, thick: float) -> lis
         deepest = _deepest_mm(half.undercut.gaps, region.id, tree) - skin
         if deepest <= _NO_PASS * skin:
             continue
-        passes = max(math.ceil(deepest / thick - 1e-9), 1)
-        rows.append((f"extra in undercut {region.id}", deepest / passes, beyond, region.id, passes))
+        passes = max(math.ceil(deepest / base.thick_mm - 1e-9), 1)
+        rows.append(
+            _Row(
+                name=f"extra in undercut {region.id}", thickness_mm=deepest / passes, least_mm=0.0,
+                volume_mm3=beyond, passes=passes, region=region.id, crumb_mm3=filled - to_crumb,
+            )
+        )  # fmt: skip
     return rows
 
 
