@@ -1,0 +1,169 @@
+"""The parts of one half's mould built as closed meshes.
+
+1. Rubber: the triangles of its outer face, the half turned inside out without its sawn face, and a floor
+   between the lines in which both end on the board. With a skin under a cell the two might cross: then the
+   half is taken off as a solid. What fills sealed pockets is dropped: no rubber gets there.
+2. Jacket: the triangles of its outside, those of the rubber's outer face turned over, and the floor between;
+   so both parts have the same triangles between them. The outside's height map steps down to the board
+   somewhere between two middles; it is carried outwards and cut to the flange's line, so that the flange ends
+   upright on it.
+3. Buttons: cylinders along their normals; what they cut out of the jacket are the studs.
+4. Wall and board: upright prisms.
+
+Dropped: making rubber and jacket as differences of solids. With a floor of as many triangles as the face it
+took ten seconds a half, for all of them lie in one plane with the sawn face; with a coarse floor still four
+times as long as putting the surfaces together, for the same mesh.
+"""
+
+from typing import Final
+
+import manifold3d
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter
+from shapely import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from moldplan.half.model import Half
+from moldplan.half.solids import mesh_of, solid_of, surfaces
+from moldplan.mould.model import Board, Button, Jacket, Mould, Rubber, Wall
+from moldplan.pattern.arrays import frozen, mesh_volume_mm3
+from moldplan.solids.model import MouldSolids, Part, PartName
+from moldplan.solids.under import Mesh, closed_below, face_of, trimmed, turned_inside_out
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+#: Thickness of the board; drawings show the same.
+BOARD_MM: Final = 18.0
+#: Sides of a button.
+_BUTTON_SIDES: Final = 48
+#: Cells that the jacket's outside is carried outwards before it is cut to its line.
+_CARRIED: Final = 2
+#: Corners of lines on the board that make less difference than this are left out.
+_SMOOTH_MM: Final = 0.01
+#: Sides of a quarter circle of the flange's line in an opening.
+_ROUND: Final = 32
+
+
+def build_solids(half: Half, mould: Mould) -> MouldSolids:
+    """Return the parts of one half's mould (`moldplan.solids.mould_solids`)."""
+    rubber, jacket = mould.rubber, mould.jacket
+
+    def part(name: PartName, mesh: Mesh) -> Part:
+        for array in mesh:
+            frozen(array)
+        return Part(name=name, half=half.name, vertices=mesh[0], faces=mesh[1])
+
+    face = face_of(rubber.outer_mm, rubber.grid)
+    shell = None if jacket.outer_mm is None else _shell(jacket, jacket.outer_mm, rubber, face)
+    studs = None
+    if shell is not None and rubber.buttons:
+        drills = [_drill(button, jacket.thickness_mm) for button in rubber.buttons]
+        studs, shell = shell.split(manifold3d.Manifold.batch_boolean(drills, manifold3d.OpType.Add))
+    return MouldSolids(
+        pattern=part("pattern", (half.vertices, half.faces)),
+        rubber=part("rubber", _rubber(half, rubber, face)),
+        jacket=None if shell is None else part("jacket", mesh_of(shell)),
+        wall=part("wall", mesh_of(_wall(mould.wall))),
+        board=part("board", mesh_of(_board(mould.board))),
+        buttons=None if studs is None else part("buttons", mesh_of(studs)),
+    )
+
+
+def _rubber(half: Half, rubber: Rubber, face: Mesh) -> Mesh:
+    """Return the rubber between its outer face and the half."""
+    if rubber.skin_mm > rubber.grid.cell_mm:
+        off_board = half.faces[half.vertices[half.faces, 2].max(axis=1) > 0.0]
+        inner = turned_inside_out(trimmed(half.vertices, off_board))
+        return _without_pockets(closed_below(face, inner), len(face[0]))
+    name = f"rubber {half.name}"
+    whole = solid_of(*closed_below(face), name) - solid_of(half.vertices, half.faces, name)
+    return mesh_of(whole)
+
+
+def _without_pockets(mesh: Mesh, outer_points: int) -> Mesh:
+    """Return the rubber without what fills sealed pockets.
+
+    These are bodies that have no part of the outer face, whose points are the first `outer_points`. Bodies
+    inside out are the surface of a part of the half that touches neither board nor other parts.
+    """
+    points, faces = mesh
+    count, label = surfaces(faces, len(points))
+    if count <= 1:
+        return mesh
+    body, reached = label[faces[:, 0]], np.unique(label[:outer_points])
+    kept = [
+        number in reached or _is_hollow(points, faces[body == number]) for number in range(label.max() + 1)
+    ]
+    return trimmed(points, faces[np.array(kept)[body]])
+
+
+def _is_hollow(points: Floats, faces: Ints) -> bool:
+    """Return whether a closed surface looks inwards."""
+    return mesh_volume_mm3(points, faces) < 0.0
+
+
+def _shell(jacket: Jacket, outer_mm: Floats, rubber: Rubber, face: Mesh) -> manifold3d.Manifold:
+    """Return the jacket between its outside and the rubber's outer face, on its flange's ground."""
+    outside = face_of(_carried(outer_mm), rubber.grid)
+    whole = solid_of(*closed_below(outside, turned_inside_out(face)), "jacket")
+    return whole ^ _prism(_flange_ground(jacket, rubber), -1.0, float(outer_mm.max()) + 1.0)
+
+
+def _carried(heights_mm: Floats) -> Floats:
+    """Carry heights outwards by a few cells, from the highest neighbour; the grid's border stays bare."""
+    carried = heights_mm
+    for _ in range(_CARRIED):
+        carried = np.where(carried > 0.0, carried, maximum_filter(carried, 3, mode="constant"))
+    bordered = np.zeros_like(carried)
+    bordered[1:-1, 1:-1] = carried[1:-1, 1:-1]
+    return bordered
+
+
+def _flange_ground(jacket: Jacket, rubber: Rubber) -> BaseGeometry:
+    """Return what jacket and rubber stand on together; round openings of the rubber too is a flange."""
+    line = jacket.flange_outer
+    width_mm = float(rubber.edge_line.distance(line.exterior))
+    rings = [Polygon(ring) for part in rubber.edge_line.geoms for ring in part.interiors]
+    bare = [ring.buffer(-width_mm, quad_segs=_ROUND) for ring in rings]
+    return line.difference(shapely.union_all(bare)) if bare else line
+
+
+def _drill(button: Button, thickness_mm: float) -> manifold3d.Manifold:
+    """Return the cylinder of a button, from inside the rubber to well outside the jacket.
+
+    Well outside is twice the laminate and one diameter: the outside may lean another way than the face.
+    """
+    inside, outside = button.diameter_mm, 2.0 * thickness_mm + button.diameter_mm
+    axis = np.asarray(button.normal) / np.linalg.norm(button.normal)
+    across = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))])
+    across /= np.linalg.norm(across)
+    foot = np.asarray(button.place_mm) - inside * axis
+    radius = 0.5 * button.diameter_mm
+    upright = manifold3d.Manifold.cylinder(inside + outside, radius, circular_segments=_BUTTON_SIDES)
+    return upright.transform(np.stack([across, np.cross(axis, across), axis, foot], axis=1))
+
+
+def _wall(wall: Wall) -> manifold3d.Manifold:
+    """Return the clay wall with the walls inside openings, without its buttresses."""
+    ground = [wall.outer.difference(wall.inner), *wall.inner_walls]
+    return _prism(shapely.union_all(ground), 0.0, wall.height_mm)
+
+
+def _board(board: Board) -> manifold3d.Manifold:
+    """Return the board, its top at z = 0, cut to the larger of its two states in each direction."""
+    middle = (board.centre_mm[0], board.centre_mm[1], -0.5 * BOARD_MM)
+    return manifold3d.Manifold.cube((*board.size_mm, BOARD_MM), center=True).translate(middle)
+
+
+def _prism(ground: BaseGeometry, low_mm: float, high_mm: float) -> manifold3d.Manifold:
+    """Return the upright prism over an area between two heights."""
+    rings = [
+        np.asarray(ring.coords)[:-1, :2]
+        for part in shapely.get_parts(shapely.orient_polygons(shapely.simplify(ground, _SMOOTH_MM)))
+        for ring in (part.exterior, *part.interiors)
+    ]
+    area = manifold3d.CrossSection(rings, manifold3d.FillRule.Positive)
+    return manifold3d.Manifold.extrude(area, high_mm - low_mm).translate((0.0, 0.0, low_mm))
