@@ -214,6 +214,28 @@ class Remedy:
     the pattern.
     """
     size_mm: Point3 | None = None
+    pulls: tuple[Point3, ...] = ()
+    """Every piece's own direction where several loose pieces share the undercut, `pull` first."""
+    volume_mm3: float = 0.0
+    """What is made or moved: of the pieces or the plug, of filler, or of carving."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class OtherSplit:
+    """Another plane for the same figure, and what it leaves of this plan's undercuts.
+
+    `called` names its halves. `undercut_mm3` is what it locks in both halves together, `now_mm3` what the
+    planned split locks. `still` is the share (0 to 1) of each undercut's volume that is an undercut under it
+    as well, by half and region id.
+    """
+
+    called: tuple[str, str]
+    normal: Point3
+    offset_mm: float
+    undercut_mm3: float
+    now_mm3: float
+    still: dict[tuple[HalfName, int], float]
+    text: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -392,8 +414,13 @@ class Wall:
     if it has one.
     """
     buttress_places_mm: tuple[tuple[float, float], ...] = ()
+    """Where buttresses stand along the back of `outer`."""
+    buttress_kg: float = 0.0
+    """Clay of all buttresses, on top of `clay_kg`."""
     points_mm: tuple[tuple[float, float], ...] = ()
     """Corner points of the inner line for setting out, in order round it, in the half's frame."""
+    points_off_mm: float = 0.0
+    """How far the inner line strays from the straight lines between them."""
     pressure_pa: float = 0.0
     """Of the fluid that stands in the moat, at its foot."""
     pressure_governs: bool = False
@@ -426,6 +453,21 @@ class Board:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Parting:
+    """A jacket made in `pieces`, parted along `lines_mm`, seen from above in the half's frame.
+
+    `length_mm` is the length of the parting flanges over the jacket, `bolts` of all of them together,
+    `mass_kg` what the flanges on either side add to the mass of the jacket in one piece.
+    """
+
+    pieces: int
+    lines_mm: tuple[tuple[tuple[float, float], tuple[float, float]], ...]
+    length_mm: float
+    bolts: int
+    mass_kg: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Jacket:
     """The rigid glass-fibre jacket over the rubber, its flange on the bare board outside the rubber."""
 
@@ -455,12 +497,19 @@ class Jacket:
     foot_height_mm: tuple[float, ...] = ()
     """Length of each foot from the jacket's outside."""
     stand_mm: float = 0.0
-    """Height of the flange above the floor when the opened half stands on its feet."""
+    """Height of the flange above what the feet of the opened half stand on: the floor, or a bench when lower
+    than the working height.
+    """
     handles_mm: tuple[Point3, ...] = ()
     turning_edge_mm: tuple[tuple[float, float], tuple[float, float]] | None = None
     """The side of the flange to roll over on."""
     turns_kg: tuple[tuple[str, float], ...] = ()
-    """What is turned over, part by part: ("jacket", kg), ("rubber", kg), ("pattern", kg), ("cast", kg)."""
+    """Masses part by part: ("jacket", kg), ("rubber", kg), ("pattern", kg), ("cast", kg), ("board", kg).
+
+    `turning_kg` is jacket, rubber and the heavier of pattern and cast; the board is freed first.
+    """
+    parting: Parting | None = None
+    """How to make it in pieces, when it is too large or too heavy for one."""
     outer_mm: NDArray[np.float64] | None = None
     """(ny, nx) on the rubber's grid: height of the jacket's outside, flange included; 0 beyond it."""
 

@@ -28,6 +28,7 @@ Not modelled
     above each other count what both take away twice.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -111,7 +112,7 @@ class _Carved:
     """Which gaps lie in those columns, at `lowest` or over it."""
 
 
-def soften(half: Half, settings: Settings) -> tuple[Softening, ...]:
+def soften(half: Half, settings: Settings, *, only: Collection[int] | None = None) -> tuple[Softening, ...]:
     """Return which undercuts of `half` a little filler or carving takes away, the largest saving first.
 
     Parameters
@@ -121,6 +122,8 @@ def soften(half: Half, settings: Settings) -> tuple[Softening, ...]:
     settings
         Reads ``split.soften_mm``, the most that the shop decides itself, ``split.approval_mm``, the most that
         is worth asking the client about, and ``rubber.density_kg_l``.
+    only
+        Ids of the undercuts to look at; None looks at all.
 
     Returns
     -------
@@ -133,7 +136,11 @@ def soften(half: Half, settings: Settings) -> tuple[Softening, ...]:
     """
     own = settings.number("split.soften_mm")
     limit = max(settings.number("split.approval_mm"), own)
-    regions = [region for region in half.undercut.regions if region.mouths > 0]
+    regions = [
+        region
+        for region in half.undercut.regions
+        if region.mouths > 0 and (only is None or region.id in only)
+    ]
     if not regions:
         return ()
     surface = triangle_bins(_surface(half))
