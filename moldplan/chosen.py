@@ -9,12 +9,15 @@ from moldplan.errors import InputError
 from moldplan.pattern.model import Pattern
 from moldplan.release import package_version
 from moldplan.split import Plane
+from moldplan.split.model import Known
 from moldplan.units import Axis, parse_axis
 
 #: What the ranking is called in its folder.
 SPLIT_FILE: Final = "split.json"
 #: Sizes that differ by less than this share are the same: the height was given as a text both times.
 SAME_SIZE: Final = 1e-6
+
+_MM3_PER_L: Final = 1e6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,6 +31,8 @@ class Chosen:
     size_mm: tuple[float, float, float]
     up: Axis
     front: Axis
+    others: tuple[Known, ...]
+    """The other answers of the ranking, in its order."""
 
     @property
     def height_mm(self) -> float:
@@ -106,15 +111,22 @@ def _chosen(file: Path, document: dict[str, Any], number: int) -> Chosen:
     pattern, answers = document["pattern"], {answer["number"]: answer for answer in document["answers"]}
     if number not in answers:
         raise InputError(f"{file}: has no answer {number}: it holds 1 to {len(answers)}")
-    answer = answers[number]
-    x, y, z = (float(value) for value in answer["normal"])
+    known = {key: _known(answer) for key, answer in answers.items()}
     a, b, c = (float(value) for value in pattern["size_mm"])
     return Chosen(
         file=file,
         number=number,
-        plane=Plane(normal=(x, y, z), offset_mm=float(answer["offset_mm"])),
+        plane=known[number].plane,
         sha256=str(pattern["sha256"]),
         size_mm=(a, b, c),
         up=parse_axis(pattern["up"], what="up"),
         front=parse_axis(pattern["front"], what="front"),
+        others=tuple(item for key, item in known.items() if key != number),
     )
+
+
+def _known(answer: dict[str, Any]) -> Known:
+    """Return what a document says of one answer's plane."""
+    x, y, z = (float(value) for value in answer["normal"])
+    plane = Plane(normal=(x, y, z), offset_mm=float(answer["offset_mm"]))
+    return Known(plane=plane, undercut_mm3=float(answer["measures"]["undercut_l"]) * _MM3_PER_L)

@@ -78,7 +78,11 @@ _Set = Annotated[
 ]
 _Only = Annotated[
     str | None,
-    typer.Option("--only", help="What to make beside the JSON file: views, or none.", show_default=False),
+    typer.Option(
+        "--only",
+        help="What to make beside the JSON file, with commas between, or none: views; of a plan solids too.",
+        show_default=False,
+    ),
 ]
 _DryRun = Annotated[
     bool, typer.Option("--dry-run", help="Check all that is given, say what would be made, write nothing.")
@@ -279,14 +283,14 @@ def split(
 
     Patches the seam is to keep off, and wishes that always hold, stand in the job file.
     """
-    from moldplan.request import PARTS, parse_parts
-    from moldplan.split_request import SplitRequest
+    from moldplan.request import parse_parts
+    from moldplan.split_request import SPLIT_PARTS, SplitRequest
 
     request = SplitRequest(
         pattern=pattern, height=height, unit=unit, up=up, front=front, top=top, seam_upright=seam_upright,
         pull=pull, within=within, largest_board=largest_board, heaviest_half=heaviest_half, job=job,
         cards=cards, settings=tuple(setting or ()), out=out, cluster=cluster,
-        parts=PARTS if only is None else parse_parts(only),
+        parts=SPLIT_PARTS if only is None else parse_parts(only, known=SPLIT_PARTS),
     )  # fmt: skip
     if pattern is not None and pattern.is_dir():
         return _split_folder(request, pattern, dry_run=dry_run, quiet=quiet)

@@ -3,6 +3,7 @@
 Lengths in mm, areas in m2 or mm as the key says, volumes in litres, masses in kg. Numbers are not rounded.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -181,13 +182,18 @@ def _remedy(remedy: Remedy) -> Document:
         "kind": remedy.kind,
         "possible": remedy.possible,
         "rubber_kg": remedy.rubber_kg,
-        "cost": remedy.cost,
-        "hours": remedy.hours,
+        "cost": _finite(remedy.cost),
+        "hours": _finite(remedy.hours),
         "text": remedy.text,
         "pull": _place(remedy.pull),
         "cleared": remedy.cleared,
         "size_mm": _place(remedy.size_mm),
     }
+
+
+def _finite(number: float) -> float | None:
+    """Return a number, or None for one that is not to be had."""
+    return number if math.isfinite(number) else None
 
 
 def _place(place: Iterable[float] | None) -> list[float] | None:

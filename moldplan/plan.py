@@ -4,28 +4,34 @@ Steps: choose the plane (search, given cut, or the flat back of a relief), lay e
 plan each half's mould, gather the findings. Nothing is written here (`moldplan.store` does that).
 """
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from threading import Event
-from typing import Literal
+from typing import Final, Literal
 
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half import cut, lay_whole
 from moldplan.half.model import Half
 from moldplan.mould import plan_mould
-from moldplan.mould.model import Datums, Mould
+from moldplan.mould.model import Datums, Mould, OtherSplit
+from moldplan.mould.other_split import judge_other
 from moldplan.pattern.model import Pattern
 from moldplan.pattern.remarks import pattern_findings
 from moldplan.progress import QUIET, Progress
 from moldplan.release import package_version
 from moldplan.split import called, canonical_plane, find_splits, locked_volume
-from moldplan.split.model import Plane, Splits
+from moldplan.split.model import Known, Plane, Splits
 from moldplan.tolerances import CONTENDERS, SEARCH_ERROR, UNDERCUT_NOTHING
 
 ChosenBy = Literal["search", "cut", "open", "answer"]
+
+#: Other planes are weighed when they lean by this much, and no more than so many.
+_OTHER_DEG: Final = 20.0
+_MOST_OTHERS: Final = 3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,12 +74,13 @@ class Plan:
         return any(finding.severity == "stop" for finding in self.findings)
 
 
-def plan_job(
+def plan_job(  # noqa: PLR0913 - a pattern, its settings, and four things a person may leave out
     pattern: Pattern,
     settings: Settings,
     *,
     plane: Plane | None = None,
     title: str | None = None,
+    others: Sequence[Known] = (),
     progress: Progress = QUIET,
 ) -> Plan:
     """Plan the mould of `pattern`.
@@ -88,6 +95,8 @@ def plan_job(
         Where to cut; None searches for the plane of least undercut.
     title
         What to call the job; None takes the pattern's name.
+    others
+        Other planes that are known for this figure, weighed against every undercut; a search brings its own.
     progress
         Told of each step; its `stop` event ends the work.
 
@@ -104,7 +113,8 @@ def plan_job(
         When `progress` was told to stop.
     """
     laid = _laid(pattern, plane, progress)
-    moulds, findings = _moulds(laid.halves, settings, progress)
+    judged = _judged(pattern, laid, others)
+    moulds, findings = _moulds(laid.halves, settings, judged, progress)
     return Plan(
         job=title or pattern.name,
         revision="r000",
@@ -187,8 +197,35 @@ def _cut_at(
     return _Laid(plane=chosen, chosen_by=chosen_by, splits=splits, halves=halves)
 
 
+def _judged(pattern: Pattern, laid: _Laid, others: Sequence[Known]) -> tuple[OtherSplit, ...]:
+    """Return what the best of the other planes would do to these undercuts: none that is nearly the same."""
+    if laid.splits is not None:
+        others = [Known(plane=item.plane, undercut_mm3=item.undercut_mm3) for item in laid.splits.candidates]
+    if laid.chosen_by == "open" or not any(half.undercut.regions for half in laid.halves):
+        return ()
+    kept: list[Plane] = [laid.plane]
+    judged = []
+    for other in sorted(others, key=lambda item: item.undercut_mm3):
+        if any(_lean_deg(other.plane, plane) < _OTHER_DEG for plane in kept) or len(kept) > _MOST_OTHERS:
+            continue
+        kept.append(other.plane)
+        names = called(other.plane.normal, pattern.up, pattern.front)
+        judged.append(
+            judge_other(
+                pattern, laid.halves, other.plane,
+                called=names, undercut_mm3=other.undercut_mm3, now_mm3=laid.undercut_mm3,
+            )
+        )  # fmt: skip
+    return tuple(judged)
+
+
+def _lean_deg(one: Plane, other: Plane) -> float:
+    """Return the angle between two planes."""
+    return math.degrees(math.acos(min(abs(float(one.array() @ other.array())), 1.0)))
+
+
 def _moulds(
-    halves: tuple[Half, ...], settings: Settings, progress: Progress
+    halves: tuple[Half, ...], settings: Settings, others: tuple[OtherSplit, ...], progress: Progress
 ) -> tuple[tuple[Mould, ...], tuple[Finding, ...]]:
     """Plan the halves' moulds side by side, and gather what there is to say.
 
@@ -204,7 +241,7 @@ def _moulds(
             progress.step(what, low + share * done)
 
         tell(f"building the rubber of half {half.name}", 0.0)
-        return plan_mould(half, settings, progress=Progress(tell=tell, stop=abandoned))
+        return plan_mould(half, settings, others=others, progress=Progress(tell=tell, stop=abandoned))
 
     with ThreadPoolExecutor(max_workers=2) as pool:
         waiting = [pool.submit(build, number) for number in range(len(halves))]

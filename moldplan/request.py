@@ -15,14 +15,15 @@ from moldplan.pattern import load_pattern
 from moldplan.pattern.model import Pattern
 from moldplan.plan import Plan, answered, plan_job, revised
 from moldplan.progress import QUIET, Progress
+from moldplan.solids import write_solids
 from moldplan.split import parse_cut
-from moldplan.split.model import Plane
+from moldplan.split.model import Known, Plane
 from moldplan.store import check_target, files_in, new_folder, new_revision, next_revision, write_json
 from moldplan.units import parse_axis, parse_length_mm
 from moldplan.views import draw_views
 
-#: What may be asked for beside `plan.json`, which is always written: the rest is drawn from it.
-PARTS = ("views",)
+#: What may be asked for beside `plan.json`, which is always written: the rest is made from the same plan.
+PARTS = ("views", "solids")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,6 +71,8 @@ class Prepared:
     plane: Plane | None
     answer: int | None
     """Which answer of a ranking `plane` is."""
+    others: tuple[Known, ...]
+    """The other answers of that ranking."""
     title: str
     job_folder: Path | None
     """Keeps revisions when set; else the results go to `out`."""
@@ -88,8 +91,8 @@ class Made:
     """What could not be made, and why, for people."""
 
 
-def parse_parts(text: str) -> tuple[str, ...]:
-    """Return what to make beside `plan.json` from a text like "views", or "none".
+def parse_parts(text: str, *, known: tuple[str, ...] = PARTS) -> tuple[str, ...]:
+    """Return what of `known` to make beside the JSON file, from a text like "views", or "none".
 
     Raises
     ------
@@ -97,9 +100,9 @@ def parse_parts(text: str) -> tuple[str, ...]:
         When it names a part that is not known.
     """
     asked = tuple(part.strip() for part in text.split(",") if part.strip())
-    unknown = [part for part in asked if part not in (*PARTS, "none")]
+    unknown = [part for part in asked if part not in (*known, "none")]
     if unknown or not asked:
-        raise InputError(f"--only {text}: knows {', '.join(PARTS)} and none, with commas between")
+        raise InputError(f"--only {text}: knows {', '.join(known)} and none, with commas between")
     return tuple(part for part in asked if part != "none")
 
 
@@ -125,7 +128,8 @@ def prepare(request: PlanRequest, *, progress: Progress = QUIET) -> Prepared:
         plane = chosen.plane
     return Prepared(
         pattern=inputs.pattern, settings=inputs.settings, plane=plane, title=inputs.title,
-        answer=None if chosen is None else chosen.number, job_folder=job_folder, out=out, parts=request.parts,
+        answer=None if chosen is None else chosen.number, others=() if chosen is None else chosen.others,
+        job_folder=job_folder, out=out, parts=request.parts,
     )  # fmt: skip
 
 
@@ -221,7 +225,8 @@ def carry_out(prepared: Prepared, *, progress: Progress = QUIET) -> Made:
         prepared.settings,
         plane=prepared.plane,
         title=prepared.title,
-        progress=progress.part(0.0, 0.8),
+        others=prepared.others,
+        progress=progress.part(0.0, 0.65),
     )
     plan = plan if prepared.answer is None else answered(plan)
     with _place(prepared) as (work, revision, folder):
@@ -256,8 +261,26 @@ def _place(prepared: Prepared) -> Iterator[tuple[Path, str, Path]]:
 
 def _write(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress) -> tuple[str, ...]:
     """Write `plan.json` and the asked parts into `folder`; return what could not be made."""
-    write_json(folder / "plan.json", plan_document(plan))
-    if "views" not in parts:
-        return ()
-    (folder / "views").mkdir()
-    return draw_views(plan, folder / "views", progress=progress.part(0.8, 1.0)).notes
+    notes: tuple[str, ...] = ()
+    if "views" in parts:
+        (folder / "views").mkdir()
+        notes = draw_views(plan, folder / "views", progress=progress.part(0.65, 0.9)).notes
+    write_json(folder / "plan.json", plan_document(plan, solids=_solids(plan, folder, parts, progress)))
+    return notes
+
+
+def _solids(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress) -> list[dict[str, object]]:
+    """Write the solids if they are asked for; return what the document says of them."""
+    if "solids" not in parts:
+        return []
+    (folder / "solids").mkdir()
+    return [
+        {
+            "file": f"solids/{written.path.name}",
+            "half": written.half,
+            "part": written.part,
+            "state": written.state,
+            "volume_l": written.volume_l,
+        }
+        for written in write_solids(plan, folder / "solids", progress=progress.part(0.9, 1.0))
+    ]

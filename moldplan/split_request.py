@@ -25,6 +25,9 @@ from moldplan.views import draw_comparison
 #: Most answers side by side: what fits on a sheet.
 MOST_TOP: Final = 5
 
+#: What may be asked for beside `split.json`.
+SPLIT_PARTS: Final = ("views",)
+
 
 @dataclass(frozen=True, kw_only=True)
 class SplitRequest(Request):
@@ -38,6 +41,7 @@ class SplitRequest(Request):
     heaviest_half: str | None = None
     cluster: str | None = None
     """Address of a Dask scheduler."""
+    parts: tuple[str, ...] = SPLIT_PARTS
 
 
 @dataclass(frozen=True, kw_only=True)

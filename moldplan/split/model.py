@@ -70,6 +70,14 @@ class Seen:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Known:
+    """A plane that was looked at for the same figure, and what it locks in both halves together."""
+
+    plane: Plane
+    undercut_mm3: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Splits:
     """Result of a search.
 
