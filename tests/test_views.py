@@ -348,7 +348,8 @@ def test_names_from_outside_cannot_break_the_sheet() -> None:
 
 
 def test_only_and_progress(tmp_path: Path) -> None:
-    assert drawing_names(plan("plain")) == ("half-a-plan", "half-a-section", "figure")
+    views = ("plan", "section", "rubber", "inside", "jacket", "board")
+    assert drawing_names(plan("plain")) == (*(f"half-a-{view}" for view in views), "figure")
     with pytest.raises(SettingError, match="no drawing is called front: this plan has half-a-plan"):
         draw_views(plan("plain"), tmp_path, only=("front",))
     stop = Progress()
@@ -374,7 +375,7 @@ def test_without_opengl_the_rest_is_drawn(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr(pictures, "_start", dies)
     drawn = draw_views(full_plan(), tmp_path)
     assert [path.name for path in drawn.files] == [
-        f"half-a-{view}.{end}" for view in ("plan", "section") for end in ("png", "svg")
+        f"{name}.{end}" for name in drawing_names(full_plan())[:-1] for end in ("png", "svg")
     ]
     assert drawn.notes == (pictures.OPENGL_ADVICE,)
     assert "libegl1 libgl1-mesa-dri" in drawn.notes[0]

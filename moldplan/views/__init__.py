@@ -1,4 +1,4 @@
-"""Drawings of a plan: for each half a plan view and a side section, true to scale on A3, and a picture.
+"""Drawings of a plan, true to scale on A3: six sheets for each half, and a picture of the figure.
 
 `draw_views` is all that other packages need. The drawing libraries are imported when it is called, not
 before, so that a command that draws nothing starts quickly.
@@ -21,15 +21,17 @@ __all__ = ["Drawn", "draw_comparison", "draw_views", "opengl_ready"]
 def draw_views(
     plan: "Plan", folder: Path, *, only: Collection[str] | None = None, progress: Progress = QUIET
 ) -> Drawn:
-    """Draw a plan: a plan view and a section of each half and a picture of the figure, as PNG and SVG.
+    """Draw a plan: six sheets of each half and a picture of the figure, as PNG and SVG.
 
     Parameters
     ----------
     plan
         What to draw.
     folder
-        An existing folder to write into: ``half-a-plan``, ``half-a-section`` (the same for b) and ``figure``,
-        each as ``.png`` (A3 at 200 dpi) and ``.svg``.
+        An existing folder to write into: ``half-a-plan``, ``half-a-section``, ``half-a-rubber`` (thickness
+        and coats), ``half-a-inside`` (what the hand does not reach, peeling), ``half-a-jacket``,
+        ``half-a-board`` (setting out), the same for b, and ``figure``, each as ``.png`` (A3 at 200 dpi) and
+        ``.svg``.
     only
         Names of drawings (without ending) to make; None makes all.
     progress
@@ -53,8 +55,8 @@ def draw_views(
     Notes
     -----
     Scales are those of ISO 5455, so one paper millimetre is 1, 2, 5, 10 ... mm of the thing. The same plan
-    gives the same bytes every time (the picture of the figure: on one computer). Takes about a second a
-    drawing.
+    gives the same bytes every time (the picture of the figure: on one computer). Takes one to two
+    seconds a drawing.
     """
     from moldplan.views.draw import draw_all  # noqa: PLC0415 - heavy libraries, see above
 

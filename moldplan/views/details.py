@@ -109,7 +109,7 @@ def coats_detail(sheet: Sheet, scene: Scene) -> tuple[str, BaseGeometry] | None:
         The detail's letter and its window in mm; None when there is no flank or no coat to show.
     """
     coats = base_coats(scene.mould.rubber)
-    middle = _flank(scene)
+    middle = flank_point(scene.profile.half)
     if not coats or middle is None:
         return None
     ratio = _detail_ratio(3.6 * scene.mould.rubber.skin_mm + 4.0, 2.0 * COATS_RADIUS)
@@ -123,12 +123,11 @@ def coats_detail(sheet: Sheet, scene: Scene) -> tuple[str, BaseGeometry] | None:
     return "Z", shapely.Point(middle).buffer(COATS_RADIUS * ratio, quad_segs=32)
 
 
-def _flank(scene: Scene) -> Point | None:
-    """Return the outermost point of the half at the right, at two fifths of the section's height.
+def flank_point(shape: BaseGeometry) -> Point | None:
+    """Return the outermost point of a sawn half at the right, at two fifths of the section's height.
 
     Where nothing stands at that height, others are tried.
     """
-    shape = scene.profile.half
     if shape.is_empty:
         return None
     left, _, right, high = shape.bounds

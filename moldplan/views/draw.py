@@ -10,7 +10,11 @@ from moldplan.progress import QUIET, Progress
 from moldplan.views.cutting import choose_cut
 from moldplan.views.figure_picture import OPENGL_ADVICE, PictureJob
 from moldplan.views.figure_sheet import figure_sheet
+from moldplan.views.half_board import board_sheet
+from moldplan.views.half_inside import inside_sheet
+from moldplan.views.half_jacket import jacket_sheet
 from moldplan.views.half_plan import plan_sheet
+from moldplan.views.half_rubber import rubber_sheet
 from moldplan.views.half_section import section_sheet
 from moldplan.views.ink import fixed_settings, write_png, write_svg
 from moldplan.views.paper import Sheet
@@ -20,11 +24,20 @@ if TYPE_CHECKING:
     from moldplan.plan import Plan
 
 FIGURE = "figure"
+#: The sheets of each half, in order.
+HALF_VIEWS = (
+    ("plan", plan_sheet),
+    ("section", section_sheet),
+    ("rubber", rubber_sheet),
+    ("inside", inside_sheet),
+    ("jacket", jacket_sheet),
+    ("board", board_sheet),
+)
 
 
 def drawing_names(plan: "Plan") -> tuple[str, ...]:
     """Return the names of all drawings of a plan, in the order of their sheets."""
-    halves = [f"half-{half.name.lower()}-{view}" for half in plan.halves for view in ("plan", "section")]
+    halves = [f"half-{half.name.lower()}-{view}" for half in plan.halves for view, _ in HALF_VIEWS]
     return (*halves, FIGURE)
 
 
@@ -65,7 +78,7 @@ def _write(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) ->
     files: list[Path] = []
     for rank, (name, make) in enumerate(half_drawings(plan)):
         if name in wanted:
-            progress.step(f"drawing {name}", 0.9 * rank / (2 * len(plan.halves)))
+            progress.step(f"drawing {name}", 0.9 * rank / (len(HALF_VIEWS) * len(plan.halves)))
             files.extend(write_both(make(), folder, name))
     return tuple(files)
 
@@ -83,7 +96,7 @@ def half_drawings(plan: "Plan") -> Iterator[tuple[str, Callable[[], Sheet]]]:
     names = drawing_names(plan)
     for half, mould in plan.pairs():
         cut = choose_cut(half, mould)
-        for view, make in (("plan", plan_sheet), ("section", section_sheet)):
+        for view, make in HALF_VIEWS:
             name = f"half-{half.name.lower()}-{view}"
             number = f"{names.index(name) + 1} of {len(names)}"
             yield name, partial(make, plan, half, mould, cut, number=number)

@@ -9,7 +9,7 @@ from shapely.geometry.base import BaseGeometry
 
 from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
-from moldplan.mould.model import Board, Mould
+from moldplan.mould.model import Board, Mould, Wall
 from moldplan.pattern.model import axis_vector
 from moldplan.views import furniture as fit
 from moldplan.views.labels import Column, Note, draw_labels, is_clear, place_labels
@@ -114,8 +114,14 @@ def _extent(half: Half, mould: Mould) -> Box:
 
 
 def _draw_clay(sheet: Sheet, mould: Mould, scale: Scale) -> None:
-    ring = drawn(mould.wall.outer.difference(mould.wall.inner), scale)
-    paint_clay(sheet, ring)
+    paint_clay(sheet, drawn(clay_ground(mould.wall), scale))
+    for ring in mould.wall.inner_walls:
+        sheet.stroke(drawn(ring, scale), MEDIUM, tag="wall-in-hole")
+
+
+def clay_ground(wall: Wall) -> BaseGeometry:
+    """Return all that the clay stands on: the wall round the half, and walls inside large openings."""
+    return shapely.union_all([wall.outer.difference(wall.inner), *wall.inner_walls])
 
 
 def paint_clay(sheet: Sheet, shape: BaseGeometry) -> None:

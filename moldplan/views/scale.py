@@ -19,11 +19,15 @@ _FLAT_MM = 0.02
 
 @dataclass(frozen=True, kw_only=True)
 class Scale:
-    """A drawing's scale 1 : `ratio`, and the point of the thing that lies at paper point `at`."""
+    """A drawing's scale 1 : `ratio`, and the point of the thing that lies at paper point `at`.
+
+    A `mirrored` drawing runs to the left where the thing runs to the right: it is looked at from behind.
+    """
 
     ratio: float
     middle_mm: Point
     at: Point
+    mirrored: bool = False
 
     @property
     def text(self) -> str:
@@ -33,18 +37,22 @@ class Scale:
     def shape(self, shape: BaseGeometry) -> BaseGeometry:
         """Return geometry in paper mm."""
         share = 1.0 / self.ratio
-        dx, dy = self.at[0] - self.middle_mm[0] * share, self.at[1] - self.middle_mm[1] * share
-        return affinity.affine_transform(shape, [share, 0.0, 0.0, share, dx, dy])
+        dx, dy = self.at[0] - self.middle_mm[0] * self._across, self.at[1] - self.middle_mm[1] * share
+        return affinity.affine_transform(shape, [self._across, 0.0, 0.0, share, dx, dy])
 
     def point(self, x_mm: float, y_mm: float) -> Point:
         """Return one point in paper mm."""
-        share = 1.0 / self.ratio
-        x = self.at[0] + (x_mm - self.middle_mm[0]) * share
-        return x, self.at[1] + (y_mm - self.middle_mm[1]) * share
+        x = self.at[0] + (x_mm - self.middle_mm[0]) * self._across
+        return x, self.at[1] + (y_mm - self.middle_mm[1]) / self.ratio
 
     def box(self, bounds: Box) -> Box:
-        """Return a box in paper mm."""
-        return *self.point(bounds[0], bounds[1]), *self.point(bounds[2], bounds[3])
+        """Return a box in paper mm, its left side first even when the drawing is mirrored."""
+        (x0, low), (x1, high) = self.point(bounds[0], bounds[1]), self.point(bounds[2], bounds[3])
+        return min(x0, x1), low, max(x0, x1), high
+
+    @property
+    def _across(self) -> float:
+        return -1.0 / self.ratio if self.mirrored else 1.0 / self.ratio
 
 
 def drawn(shape: BaseGeometry, scale: Scale) -> BaseGeometry:

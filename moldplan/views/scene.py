@@ -102,6 +102,8 @@ def placing(scale: Scale, window: BaseGeometry | None) -> Placing:
 
     def place(shape: BaseGeometry) -> BaseGeometry:
         on_paper = drawn(shape, scale)
+        if not on_paper.is_valid:  # parts thinned apart from each other may touch
+            on_paper = shapely.make_valid(on_paper)
         return on_paper if window is None else areal(on_paper.intersection(window))
 
     return place
