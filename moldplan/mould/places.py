@@ -71,17 +71,24 @@ def _figure(half: Half) -> Floats:
     """
     axes = np.concatenate([half.to_half[:3, :3].T, -half.to_half[:3, :3].T])
     number, sign = _ALONG_PULL[half.called]
-    best, most = np.eye(3), -math.inf
-    for up in axes:
-        for front in axes:
-            if abs(float(up @ front)) > 0.5:
+    up_like = [_alike(axis, half.up_xy) for axis in axes]
+    front_like = [_alike(axis, half.front_xy) for axis in axes]
+    best, most = (0, 1), -math.inf
+    for up in range(6):
+        for front in range(6):
+            if up % 3 == front % 3:
                 continue
-            found = np.stack([front, np.cross(up, front), up])
-            seen = _alike(up, half.up_xy) + _alike(front, half.front_xy)
-            worth = seen + 0.1 * sign * float(found[number, 2])
+            rises = (axes[front, 2], _left_up(axes[up], axes[front]), axes[up, 2])
+            worth = up_like[up] + front_like[front] + 0.1 * sign * float(rises[number])
             if worth > most:
-                best, most = found, worth
-    return best
+                best, most = (up, front), worth
+    up_axis, front_axis = axes[best[0]], axes[best[1]]
+    return np.stack([front_axis, np.cross(up_axis, front_axis), up_axis])
+
+
+def _left_up(up: Floats, front: Floats) -> float:
+    """Return how far the figure's left, up cross front, points along the pull."""
+    return float(up[0] * front[1] - up[1] * front[0])
 
 
 def _alike(axis: Floats, seen: tuple[float, float]) -> float:
@@ -89,4 +96,4 @@ def _alike(axis: Floats, seen: tuple[float, float]) -> float:
     level = math.hypot(axis[0], axis[1])
     if not any(seen):
         return 1.0 - level
-    return float(axis[:2] @ np.array(seen)) / level if level > REL_EPSILON else -1.0
+    return float(axis[0] * seen[0] + axis[1] * seen[1]) / level if level > REL_EPSILON else -1.0
