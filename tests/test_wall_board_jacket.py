@@ -304,7 +304,7 @@ def test_two_plies_and_gel_coat_weigh_what_their_parts_do() -> None:
 
 
 def test_the_jacket_on_a_rectangle() -> None:
-    """Flange ring p w + pi w^2; mass (skin + 2 ring) x plies x 1.575 kg/m2 x 1.25: derived."""
+    """Flange ring p w + pi w^2; laminate (skin + 2 ring) x plies x 1.575 kg/m2 x 1.10: derived."""
     settings = shop_settings()
     rubber = rubber_on(RECTANGLE, outer_mm2=1.2e6)
     jacket = plan_jacket(plain_half(), rubber, settings)
@@ -313,8 +313,13 @@ def test_the_jacket_on_a_rectangle() -> None:
     assert jacket.area_mm2 == pytest.approx(1.2e6 + ring_mm2, rel=1e-5)
     assert jacket.plies == 4
     assert jacket.thickness_mm == pytest.approx(4 * 1.1133, abs=0.004)
-    mass_kg = (1.2 + 2.0 * ring_mm2 * 1e-6) * 4 * 0.45 * 3.5 * 1.25
-    assert jacket.mass_kg == pytest.approx(mass_kg, rel=1e-4)
+    ply_kg_m2 = 4 * 0.45 * 3.5 * 1.10
+    assert jacket.skin_kg == pytest.approx(1.2 * ply_kg_m2, rel=1e-9)
+    assert jacket.flange_kg == pytest.approx(2.0 * ring_mm2 * 1e-6 * ply_kg_m2, rel=1e-4)
+    assert jacket.flange_thickness_mm == 2.0 * jacket.thickness_mm
+    assert jacket.volume_mm3 == pytest.approx(jacket.thickness_mm * (1.2e6 + 2.0 * ring_mm2), rel=1e-4)
+    parts_kg = jacket.skin_kg + jacket.flange_kg + jacket.ribs_kg + jacket.fittings_kg
+    assert jacket.mass_kg == pytest.approx(parts_kg, rel=1e-12)
     assert jacket.flange_outer.exterior.distance(RECTANGLE) == pytest.approx(60.0, rel=1e-3)
 
 
@@ -432,8 +437,11 @@ def by_code(findings: Iterable[Finding]) -> dict[str, Finding]:
     return {finding.code: finding for finding in findings}
 
 
-def test_a_plain_half_has_nothing_to_say() -> None:
-    assert found(half_with()) == {}
+def test_a_plain_half_has_only_the_kerf_to_say() -> None:
+    """A saw of 3 mm takes half of it from either half."""
+    assert list(found(half_with())) == ["saw-kerf"]
+    assert found(half_with())["saw-kerf"].value == 1.5
+    assert found(half_with(), board__kerf_mm=0.0) == {}
 
 
 def test_a_loop_of_rubber_stops() -> None:
@@ -450,7 +458,7 @@ def test_a_loop_of_rubber_stops() -> None:
 
 
 def test_an_undercut_with_one_mouth_is_no_tunnel_and_one_with_none_is_sealed() -> None:
-    assert found(half_with(region(1, 1))) == {}
+    assert list(found(half_with(region(1, 1)))) == ["saw-kerf"]
     sealed = found(half_with(region(1, 0)))["sealed-pocket"]
     assert (sealed.severity, sealed.value) == ("check", 0.0)
 
@@ -507,7 +515,7 @@ def test_every_number_has_its_limit_and_unit() -> None:
     half = half_with(region(1, 2), region(2, 0), links=1, height_mm=900.0)
     large = rubber_on(MultiPolygon([box(0.0, 0.0, 2400.0, 1400.0)]), outer_mm2=4e6, region_coats={1: 30})
     findings = found(half, large)
-    assert len(findings) == 8
+    assert len(findings) == 11
     for finding in findings.values():
         assert finding.stage == "mould"
         assert finding.half == "A"

@@ -2,7 +2,11 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from moldplan.cards.model import Settings
+from moldplan.mould.outer import triangulated_mm3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,3 +51,17 @@ def cast_kg_m2(settings: Settings) -> float:
     """Return what a cast weighs by area, kg/m2: gel coat and laminate, wetted like the jacket's."""
     mat = settings.number("cast.mat_g_m2") * 1e-3 / settings.number("jacket.glass_share")
     return settings.number("cast.plies") * mat + settings.number("cast.gelcoat_kg_m2")
+
+
+def laminate_mm3(rubber_mm: NDArray[np.float64], jacket_mm: NDArray[np.float64], cell_mm: float) -> float:
+    """Return the volume of laminate between two height maps, as their triangles hold it, mm3.
+
+    Parameters
+    ----------
+    rubber_mm, jacket_mm
+        (ny, nx) heights of the rubber's outer face and of the jacket's outside, at the middles of the same
+        cells; 0 where there is neither.
+    cell_mm
+        Size of a cell.
+    """
+    return triangulated_mm3(jacket_mm, cell_mm) - triangulated_mm3(rubber_mm, cell_mm)

@@ -7,25 +7,24 @@ from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
 from moldplan.half.pieces import pieces
-from moldplan.mould.handling import CAUTION, crew_limit_kg
-from moldplan.mould.model import Board, Jacket, Rubber
-from moldplan.units import kg, litres, mm
+from moldplan.mould.building import building_findings
+from moldplan.mould.model import Board, Jacket, Rubber, Wall
+from moldplan.units import litres, mm
 
 _STAGE = "mould"
 _LONG_MM = 1000.0  # common practice, no source: over about 1 m prefer addition cure
 
 
-def remarks(
-    half: Half, rubber: Rubber, board: Board, jacket: Jacket, settings: Settings
+def remarks(  # noqa: PLR0913 - it walks over everything a mould is made of
+    half: Half, rubber: Rubber, board: Board, jacket: Jacket, settings: Settings, *, wall: Wall | None = None
 ) -> Iterator[Finding]:
-    """Walk over the findings of one half's mould, gravest first."""
+    """Walk over the findings of one half's mould, gravest first; without a wall, of all but the wall."""
     yield from _loops(half)
     yield from _pieces(half)
     for region in half.undercut.regions:
         yield from _of_region(half, region, rubber, settings)
     yield from _of_size(half, settings)
-    yield from _turning(half, jacket, settings)
-    yield from _to_build(half, board, jacket, settings)
+    yield from building_findings(half, rubber, wall, board, jacket, settings)
 
 
 def _loops(half: Half) -> Iterator[Finding]:
@@ -122,34 +121,4 @@ def _of_size(half: Half, settings: Settings) -> Iterator[Finding]:
             limit=_LONG_MM, unit="mm",
             advice="condensation-cure rubber shrinks 0.3 to 0.6 %, which steps the seam at this length: "
             "prefer addition cure, or make both halves from one batch in one week",
-        )  # fmt: skip
-
-
-def _turning(half: Half, jacket: Jacket, settings: Settings) -> Iterator[Finding]:
-    """Say when the shop's crew cannot turn the half by hand."""
-    limit_kg = crew_limit_kg(settings)
-    if jacket.turning_kg <= limit_kg:
-        return
-    yield Finding(
-        code="turning-aid", severity="check", stage=_STAGE, half=half.name, value=jacket.turning_kg,
-        limit=limit_kg, unit="kg",
-        advice=f"turning the {half.called} half over moves {kg(jacket.turning_kg)}, more than the "
-        f"{limit_kg:.1f} kg filter for the crew: plan a frame, a hoist or more hands; {CAUTION}",
-    )  # fmt: skip
-
-
-def _to_build(half: Half, board: Board, jacket: Jacket, settings: Settings) -> Iterator[Finding]:
-    """Note what board and jacket need beyond the usual."""
-    if board.sheets > 1:
-        yield Finding(
-            code="board-joints", severity="note", stage=_STAGE, half=half.name, value=float(board.sheets),
-            limit=1.0, unit="sheets",
-            advice=f"the board is larger than a stock sheet: joint {board.sheets} sheets, flat and stiff",
-        )  # fmt: skip
-    area_m2, limit_m2 = jacket.area_mm2 * 1e-6, settings.number("jacket.large_area_m2")
-    if area_m2 > limit_m2:
-        yield Finding(
-            code="jacket-ribs", severity="note", stage=_STAGE, half=half.name, value=area_m2, limit=limit_m2,
-            unit="m2",
-            advice="a jacket this large is stiffened with ribs once its skin is cool, not with more plies",
         )  # fmt: skip
