@@ -1,17 +1,17 @@
 """How far balls travel through a hollow, and which places of its wall they touch.
 
-1. A ball may stand in the middles of those cubes where there is room for it. Ways go from cube to cube over
-   faces, edges and corners, each with its true length, and are handed on forwards and backwards through the
-   cubes until none gets shorter (`sweep_ways`): the shortest ways from cube to cube, whatever the order. On
-   the slant they are longer than the straight line, by up to 13 %, never shorter: a place is rather called
-   out of reach.
+1. A ball may stand in the middles of those cubes where there is room for it. Ways go from cube to cube in
+   steps of up to two cubes along each axis, each with its true length, and are handed on forwards and
+   backwards through the cubes until none gets shorter (`sweep_ways`): the shortest ways from cube to cube,
+   whatever the order. On the slant they are longer than the straight line, by up to 5 %, never shorter: a
+   place is rather called out of reach.
 2. The wall is sampled in pieces no larger than a cube (`wall_places`), whose areas add up to the wall's. A
    place is touched when a ball stands before it (on its inner side) within the ball's radius and a slack.
 
 Error budget
     In the cube that holds the middle of a ball at the wall there may be less than the ball's room, so the next
-    ones count, with what more room they have: room changes no faster than one moves, so that no place is
-    called touched that is not.
+    ones count, with what more room they have: room changes no faster than one moves. The slack then grows with
+    that room, by up to `slack` times a cell: an inner edge is found touched wherever the cubes lie.
     A gap that a ball just fits through is found shut when no cube's middle lies where the room is: never
     from two cells wider than the ball. One narrower than the ball by under 0.4 cell may be found open
     between two cubes. [derived, first principles]
@@ -81,36 +81,30 @@ def cut_triangles(
 
 @njit(cache=True, nogil=True)
 def sweep_ways(
-    free: Ints, room: Floats32, least: float, nx: int, nz: int, cell: float, shortest: float, ways: Floats
+    free: Ints, fits: Flags, steps: Ints, between: Ints, lengths: Floats, shortest: float, ways: Floats
 ) -> bool:
     """Hand ways on once forwards and once backwards over the `free` cubes; tell whether any got shorter.
 
-    `free` (n,) are the cubes with room for the ball, none at the border of the grid, rising; `ways` is
-    flat, over all cubes, and `shortest` the least of them.
+    `free` (n,) are the cubes that `fits`, rising, none within two of the border of the grid; `ways` and `fits`
+    are flat, over all cubes, `shortest` the least of the ways. `steps` (m,) lead to cubes before one, with
+    their `lengths`; a step needs both cubes `between` (m, 2) free.
     """
-    offsets, lengths = np.empty(13, np.int64), np.empty(13)
-    for n in range(13):
-        if n < 9:
-            dj, di, dk = -1, n // 3 - 1, n % 3 - 1
-        elif n < 12:
-            dj, di, dk = 0, -1, n - 10
-        else:
-            dj, di, dk = 0, 0, -1
-        offsets[n] = (dj * nx + di) * nz + dk
-        lengths[n] = cell * math.sqrt(dj * dj + di * di + dk * dk)
     shorter = False
+    least = shortest + lengths[0]
     for way in range(2):
-        step = 1 - 2 * way
-        for m in range(len(free)):
-            here = free[m] if way == 0 else free[len(free) - 1 - m]
+        turn = 1 - 2 * way
+        for n in range(len(free)):
+            here = free[n] if way == 0 else free[len(free) - 1 - n]
             best = ways[here]
-            if best < shortest + cell:
+            if best < least:
                 # no neighbour can make it shorter
                 continue
-            for n in range(13):
-                there = here + step * offsets[n]
-                if room[there] >= least and ways[there] + lengths[n] < best:
-                    best = ways[there] + lengths[n]
+            for m in range(len(steps)):
+                there = here + turn * steps[m]
+                if not fits[there] or ways[there] + lengths[m] >= best:
+                    continue
+                if fits[here + turn * between[m, 0]] and fits[here + turn * between[m, 1]]:
+                    best = ways[there] + lengths[m]
             if best < ways[here]:
                 ways[here] = best
                 shorter = True
@@ -124,10 +118,11 @@ def touched_places(
 ) -> None:  # fmt: skip
     """Mark the places before which a ball of `radius` in some cube of `reached` comes within `slack`.
 
-    With more room in the cube's middle than its radius the ball may roll on by so much, up to a cell.
+    With more room in the cube's middle than its radius the ball may roll on by so much, up to a cell. `slack`
+    is a share of the ball: 0.5 is half its radius.
     """
     ny, nx, nz = reached.shape
-    reach = radius + cell + slack
+    reach = (radius + cell) * (1.0 + slack)
     for p in range(points.shape[0]):
         x, y, z = points[p, 0], points[p, 1], points[p, 2]
         i0 = max(math.ceil((x - reach - origin[0]) / cell - 0.5), 0)
@@ -145,7 +140,7 @@ def touched_places(
                     if not reached[j, i, k]:
                         continue
                     dz = origin[2] + (k + 0.5) * cell - z
-                    near = min(room[j, i, k], radius + cell) + slack
+                    near = min(room[j, i, k], radius + cell) * (1.0 + slack)
                     if dx * dx + dy * dy + dz * dz > near * near:
                         continue
                     # normals point out of the half, the ball is in it
@@ -185,32 +180,47 @@ def ways_mm(inside: Inside, starts: Floats, *, radius_mm: float) -> Floats:
         The hollow.
     starts
         Length (ny, nx, nz) that the way to a cube has already, inf where none begins. Cubes without room for
-        the ball, and those at the border of the grid, begin none.
+        the ball, and those within two of the border of the grid, begin none.
     radius_mm
         Radius of the ball.
     """
-    room = inside.room_mm
-    _, nx, nz = room.shape
-    fits = np.zeros(room.shape, dtype=np.bool_)
-    fits[1:-1, 1:-1, 1:-1] = room[1:-1, 1:-1, 1:-1] >= radius_mm
+    fits = np.zeros(inside.room_mm.shape, dtype=np.bool_)
+    fits[2:-2, 2:-2, 2:-2] = inside.room_mm[2:-2, 2:-2, 2:-2] >= radius_mm
     ways = np.where(fits, starts, np.inf)
     free = np.flatnonzero(fits)
+    steps, between, lengths = _steps(fits.shape[1], fits.shape[2])
     flat, shortest = ways.reshape(-1), float(ways.min())
     for _ in range(MOST_ROUNDS):
-        if not sweep_ways(free, room.reshape(-1), radius_mm, nx, nz, inside.cell_mm, shortest, flat):
+        if not sweep_ways(free, fits.reshape(-1), steps, between, lengths * inside.cell_mm, shortest, flat):
             break
     return ways
 
 
+def _steps(nx: int, nz: int) -> tuple[Ints, Ints, Floats]:
+    """Return the steps from a cube to those before it, the shortest first, in places of the flat grid.
+
+    With each the two cubes that lie about its middle (a short step: its own two ends), and its length in
+    cubes. Before means: earlier in the flat grid.
+    """
+    moves = np.stack(np.meshgrid(*[np.arange(-2, 3)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
+    moves = moves[np.gcd.reduce(moves, axis=1) == 1]
+    before = moves @ np.array([25, 5, 1]) < 0
+    moves = moves[before]
+    moves = moves[np.argsort((moves**2).sum(axis=1), kind="stable")]
+    flat = np.array([nx * nz, nz, 1])
+    halves = np.stack([np.fix(0.5 * moves), moves - np.fix(0.5 * moves)], axis=1).astype(np.int64)
+    return moves @ flat, halves @ flat, np.linalg.norm(moves, axis=1)
+
+
 def touched(  # noqa: PLR0913 - two places of the same wall, and a ball
-    inside: Inside, points: Floats, normals: Floats, reached: Flags, *, radius_mm: float, slack_mm: float
+    inside: Inside, points: Floats, normals: Floats, reached: Flags, *, radius_mm: float, slack: float
 ) -> Flags:
-    """Tell which places of the wall a ball in the `reached` cubes comes to, within `slack_mm`.
+    """Tell which places of the wall a ball in the `reached` cubes comes to, within `slack` times its radius.
 
     `points`, `normals` (n, 3) are those of `wall_places`; every reached cube has room for the ball.
     """
     found = np.zeros(len(points), dtype=np.bool_)
     touched_places(
-        points, normals, reached, inside.room_mm, inside.origin_mm, inside.cell_mm, radius_mm, slack_mm, found
+        points, normals, reached, inside.room_mm, inside.origin_mm, inside.cell_mm, radius_mm, slack, found
     )
     return found

@@ -38,8 +38,8 @@ Flags = NDArray[np.bool_]
 TOUCH: Final = 0.5
 #: Cubes in the roller's radius, where memory allows: fewer find narrow places shut.
 CUBES_IN_ROLLER: Final = 2.3
-#: A place smaller than this is only part of the total.
-LEAST_PLACE_MM2: Final = 200.0
+#: A place smaller than this is only part of the total: the corner of three walls has 2 cm2.
+LEAST_PLACE_MM2: Final = 500.0
 #: Most places told one by one.
 MOST_PLACES: Final = 20
 #: About how many places the width before them is looked up at.
@@ -63,7 +63,7 @@ def hollow_of(half: Half, settings: Settings) -> Inside:
     outer = settings.number("mould.skin_mm") + cell
     return inside_grid(
         half.vertices, half.faces, cell_mm=cell, band_mm=max(hand.hand, hand.roller) + cell, outer_mm=outer,
-        open_mm=hand.hand + cell,
+        open_mm=hand.hand + 2.0 * cell,
     )  # fmt: skip
 
 
@@ -130,7 +130,7 @@ def _laid(inside: Inside, at_hand: Flags, hand: _Hand, points: Floats, normals: 
         normals,
         ways <= hand.roller_reach,
         radius_mm=hand.roller,
-        slack_mm=TOUCH * hand.roller,
+        slack=TOUCH,
     )
 
 
@@ -225,11 +225,18 @@ def width_mm(inside: Inside, points: Floats, normals: Floats) -> float:
     points, normals = points[::every], normals[::every]
     step = 0.25 * inside.cell_mm
     radii = np.arange(step, inside.band_mm, step)
-    middles = points[:, None, :] - radii[None, :, None] * normals[:, None, :]
-    cubes = inside.cubes_at(middles.reshape(-1, 3))
-    room = inside.room_mm.reshape(-1)[cubes]
-    # the middle of the cube is not the middle of the ball: room changes no faster than one moves
-    off = np.linalg.norm(inside.middles_mm(cubes) - middles.reshape(-1, 3), axis=1)
-    fits = (room + off).reshape(len(points), -1) >= radii
+    middles = (points[:, None, :] - radii[None, :, None] * normals[:, None, :]).reshape(-1, 3)
+    fits = _room_mm(inside, middles).reshape(len(points), -1) >= radii - 0.5 * step
     count = np.where(fits.all(axis=1), len(radii), fits.argmin(axis=1))
     return float(np.median(2.0 * radii[np.maximum(count - 1, 0)]))
+
+
+def _room_mm(inside: Inside, places: Floats) -> Floats:
+    """Return the distance of places (n, 3) to the nearest of the feet of the cubes round them."""
+    best = np.full(len(places), np.inf)
+    moves = np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)]) * inside.cell_mm
+    for move in moves:
+        foot = inside.foot.reshape(-1)[inside.cubes_at(places + move)]
+        apart = np.linalg.norm(places - inside.feet_mm[np.maximum(foot, 0)], axis=1)
+        best = np.minimum(best, np.where(foot >= 0, apart, np.inf))
+    return best
