@@ -19,7 +19,6 @@ from moldplan.columns.nearest import nearest_on_triangle2
 from moldplan.columns.reach import touched, wall_places, ways_mm
 from moldplan.half.model import Half
 from moldplan.half.solids import mesh_of
-from moldplan.mould.model import Reach
 from moldplan.mould.reach import hollow_of, plan_reach, width_mm
 from moldplan.pattern.arrays import mesh_area_mm2
 
@@ -241,8 +240,8 @@ def test_touched_places_have_a_ball_before_them() -> None:
 
 # ------------------------------------------------------------------------------------- the hand, closed forms
 
-#: How far a roller's ball lays a flat wall beyond the level of its own middle: it counts as touching up to half
-#: its radius away (derived: a right triangle of 15 and 22.5 mm).
+#: How far a roller's ball lays a flat wall beyond the level of its own middle: it counts as touching up to
+#: half its radius away (derived: a right triangle of 15 and 22.5 mm).
 BEYOND = math.sqrt(22.5**2 - 15.0**2)
 
 

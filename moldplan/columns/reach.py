@@ -9,9 +9,9 @@
    place is touched when a ball stands before it (on its inner side) within the ball's radius and a slack.
 
 Error budget
-    In the cube that holds the middle of a ball at the wall there may be less than the ball's room, so the next
-    ones count, with what more room they have: room changes no faster than one moves. The slack then grows with
-    that room, by up to `slack` times a cell: an inner edge is found touched wherever the cubes lie.
+    In the cube that holds the middle of a ball at the wall there may be less than the ball's room, so the
+    next ones count, with what more room they have: room changes no faster than one moves. The slack then
+    grows with that room, by up to `slack` times a cell: an inner edge is found touched wherever cubes lie.
     A gap that a ball just fits through is found shut when no cube's middle lies where the room is: never
     from two cells wider than the ball. One narrower than the ball by under 0.4 cell may be found open
     between two cubes. [derived, first principles]
@@ -85,8 +85,8 @@ def sweep_ways(
 ) -> bool:
     """Hand ways on once forwards and once backwards over the `free` cubes; tell whether any got shorter.
 
-    `free` (n,) are the cubes that `fits`, rising, none within two of the border of the grid; `ways` and `fits`
-    are flat, over all cubes, `shortest` the least of the ways. `steps` (m,) lead to cubes before one, with
+    `free` (n,) are the cubes that `fits`, rising, none within two of the border of the grid; `ways` and
+    `fits` are flat, over all cubes, `shortest` the least of the ways. `steps` (m,) lead to cubes before one, with
     their `lengths`; a step needs both cubes `between` (m, 2) free.
     """
     shorter = False
@@ -184,11 +184,12 @@ def ways_mm(inside: Inside, starts: Floats, *, radius_mm: float) -> Floats:
     radius_mm
         Radius of the ball.
     """
-    fits = np.zeros(inside.room_mm.shape, dtype=np.bool_)
+    fits: Flags = np.zeros(inside.room_mm.shape, dtype=np.bool_)
     fits[2:-2, 2:-2, 2:-2] = inside.room_mm[2:-2, 2:-2, 2:-2] >= radius_mm
     ways = np.where(fits, starts, np.inf)
     free = np.flatnonzero(fits)
-    steps, between, lengths = _steps(fits.shape[1], fits.shape[2])
+    _, nx, nz = inside.room_mm.shape
+    steps, between, lengths = _steps(nx, nz)
     flat, shortest = ways.reshape(-1), float(ways.min())
     for _ in range(MOST_ROUNDS):
         if not sweep_ways(free, fits.reshape(-1), steps, between, lengths * inside.cell_mm, shortest, flat):
@@ -212,7 +213,7 @@ def _steps(nx: int, nz: int) -> tuple[Ints, Ints, Floats]:
     return moves @ flat, halves @ flat, np.linalg.norm(moves, axis=1)
 
 
-def touched(  # noqa: PLR0913 - two places of the same wall, and a ball
+def touched(
     inside: Inside, points: Floats, normals: Floats, reached: Flags, *, radius_mm: float, slack: float
 ) -> Flags:
     """Tell which places of the wall a ball in the `reached` cubes comes to, within `slack` times its radius.

@@ -204,8 +204,8 @@ def _narrow(inside: Inside, area: float, points: Floats, normals: Floats, hand: 
     width = width_mm(inside, points, normals)
     if width < 2.0 * hand.roller:
         return (
-            f"{_area(area)} in corners and grooves about {mm(width)} wide, narrower than the {mm(2.0 * hand.roller)} "
-            "roller: gel with a small brush and press in chopped-strand paste, at most 20 mm a pour, before "
+            f"{_area(area)} in corners and grooves about {mm(width)} wide, narrower than the "
+            f"{mm(2.0 * hand.roller)} roller: gel with a small brush and press in chopped-strand paste, at most 20 mm a pour, before "
             "the first mat"
         )
     return (

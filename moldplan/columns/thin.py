@@ -1,0 +1,113 @@
+"""Where two walls face each other: how thick the half is, and how wide its gaps are.
+
+Between two walls runs a middle surface; on its two sides the nearest points of the wall (feet) lie opposite
+each other. Two neighbouring cubes whose feet do so are on it, and the distance between the feet is the width:
+exact between parallel walls and in round ones, too small by up to a cell squared over four widths where cubes
+do not meet the middle. Feet count as opposite from 120 deg: a wedge of less than 60 deg is thin, an edge of
+90 deg is not. The wall may lie between the two cubes as well: so a sheet or a gap thinner than a cube is seen.
+[derived, first principles]
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from moldplan.columns.grid import Floats
+from moldplan.columns.inside import Floats32, Inside, Items
+
+#: Cosine of the angle from which two feet count as opposite.
+OPPOSITE = -0.5
+
+
+@njit(cache=True, nogil=True)
+def facing_pairs(
+    room: Floats32, foot: Items, feet: Floats, origin: Floats, cell: float, first: int, most_solid: float,
+    most_gap: float, middle: Floats, width: Floats, solid: NDArray[np.bool_],
+) -> int:  # fmt: skip
+    """Count (empty `width`) or store pairs of neighbouring cubes with a middle surface between them.
+
+    `middle` (n, 3) is halfway between the two feet, `width` (n,) how far they are apart, `solid` (n,) whether
+    the half lies between them. Cubes of layers under `first` are left out, and what is wider than `most_solid`
+    or `most_gap`.
+    """
+    ny, nx, nz = room.shape
+    count = 0
+    mine, other = np.empty(3), np.empty(3)
+    for j in range(ny):
+        for i in range(nx):
+            for k in range(first, nz):
+                f = foot[j, i, k]
+                if f < 0:
+                    continue
+                for axis in range(3):
+                    b, a, c = j + (axis == 1), i + (axis == 0), k + (axis == 2)
+                    if b >= ny or a >= nx or c >= nz:
+                        continue
+                    g = foot[b, a, c]
+                    if g < 0 or g == f or (room[j, i, k] > 0.0) != (room[b, a, c] > 0.0):
+                        continue
+                    mine[0] = feet[f, 0] - (origin[0] + (i + 0.5) * cell)
+                    mine[1] = feet[f, 1] - (origin[1] + (j + 0.5) * cell)
+                    mine[2] = feet[f, 2] - (origin[2] + (k + 0.5) * cell)
+                    other[0] = feet[g, 0] - (origin[0] + (a + 0.5) * cell)
+                    other[1] = feet[g, 1] - (origin[1] + (b + 0.5) * cell)
+                    other[2] = feet[g, 2] - (origin[2] + (c + 0.5) * cell)
+                    size = math.sqrt(mine[0] ** 2 + mine[1] ** 2 + mine[2] ** 2)
+                    size *= math.sqrt(other[0] ** 2 + other[1] ** 2 + other[2] ** 2)
+                    along = mine[0] * other[0] + mine[1] * other[1] + mine[2] * other[2]
+                    if size == 0.0 or along > OPPOSITE * size:
+                        continue
+                    if mine[axis] < 0.0 < other[axis]:
+                        between = room[j, i, k] > 0.0
+                    elif other[axis] < 0.0 < mine[axis]:
+                        between = room[j, i, k] <= 0.0
+                    else:
+                        continue
+                    apart = 0.0
+                    for n in range(3):
+                        apart += (feet[f, n] - feet[g, n]) ** 2
+                    apart = math.sqrt(apart)
+                    if apart >= (most_solid if between else most_gap):
+                        continue
+                    if len(width) > 0:
+                        for n in range(3):
+                            middle[count, n] = 0.5 * (feet[f, n] + feet[g, n])
+                        width[count] = apart
+                        solid[count] = between
+                    count += 1
+    return count
+
+
+def facing_walls(
+    inside: Inside, *, most_solid_mm: float, most_gap_mm: float
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return places between walls that face each other.
+
+    Parameters
+    ----------
+    inside
+        The hollow; its `room_mm` must be known to half of each width below.
+    most_solid_mm, most_gap_mm
+        Widths from which the half, and a gap of it, is not thin.
+
+    Returns
+    -------
+    tuple
+        Middles (n, 3), widths (n,) in mm, and whether the half lies between (True) or a gap (False).
+    """
+    none = (np.empty((0, 3)), np.empty(0), np.empty(0, dtype=np.bool_))
+    given = (
+        inside.room_mm,
+        inside.foot,
+        inside.feet_mm,
+        inside.origin_mm,
+        inside.cell_mm,
+        inside.open_layers,
+    )
+    count = facing_pairs(*given, most_solid_mm, most_gap_mm, *none)
+    middle, width, solid = np.empty((count, 3)), np.empty(count), np.empty(count, dtype=np.bool_)
+    if count:
+        facing_pairs(*given, most_solid_mm, most_gap_mm, middle, width, solid)
+    return middle, width, solid
