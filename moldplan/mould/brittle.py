@@ -3,8 +3,9 @@
 1. Places spread over the half's surface. How thick the half is below each, square to it
    (`moldplan.columns.sideways.thickness_inside`): under the limit it is thin.
 2. Thin places that lie near each other are one part. How far it stands out is the greatest distance of its
-   places from the nearest place that is not thin: a sharp ridge is long and stands out little, a claw stands
-   out far. Slender is what stands out `SLENDER` times its own thickness.
+   places from the nearest place that is not thin (the blunt end of a thin part left out): a sharp ridge is
+   long and stands out little, a claw stands out far. Slender is what stands out `SLENDER` times its own
+   thickness.
 3. The rubber grips a part that lies in an undercut, or that a band has to pass over. The greatest strain
    there is the part's own; under `GRIP_STRAIN` nothing grips.
 
@@ -47,6 +48,8 @@ _FIRST: Final = 0.7548776662466927
 _SECOND: Final = 0.5698402909980532
 #: Places of one part lie within so many spacings of each other.
 _NEAR: Final = 2.0
+#: A place with a larger share of thin ones about it is the blunt end of a thin part.
+_BLUNT: Final = 0.5
 #: What stands out fewer spacings than this is not seen well enough.
 _LEAST_OUT: Final = 2.0
 #: How near, in cells, a part lies to a gap that grips it.
@@ -104,7 +107,7 @@ def thin_parts(half: Half, room: Room, grips: Sequence[Grip], *, limit_mm: float
     thin = np.flatnonzero(np.isfinite(thickness))
     if not len(thin):
         return ()
-    stands_out = _stands_out(surface.places, thin)
+    stands_out = _stands_out(surface.places, thin, limit_mm)
     found = []
     for part in _parts(surface.places[thin], _NEAR * surface.spacing):
         width, length = float(np.median(thickness[thin[part]])), float(stands_out[part].max())
@@ -139,10 +142,16 @@ def _spread(half: Half, limit_mm: float) -> _Surface:
     return _Surface(places=a + u * (b - a) + v * (c - a), normals=normals, spacing=spacing)
 
 
-def _stands_out(places: Floats, thin: Ints) -> Floats:
-    """Return how far (k,) each thin place lies from all that is not thin."""
+def _stands_out(places: Floats, thin: Ints, limit_mm: float) -> Floats:
+    """Return how far (k,) each thin place lies from all that is neither thin nor a thin part's blunt end."""
     thick = np.ones(len(places), dtype=bool)
     thick[thin] = False
+    every, slender = KDTree(places), KDTree(places[thin])
+    near = np.flatnonzero(thick)
+    near = near[slender.query(places[near], distance_upper_bound=limit_mm)[0] <= limit_mm]
+    about = every.query_ball_point(places[near], limit_mm, return_length=True)
+    thin_about = slender.query_ball_point(places[near], limit_mm, return_length=True)
+    thick[near[thin_about > _BLUNT * about]] = False
     if not thick.any():
         # thin all over: measured from its middle
         return np.asarray(2.0 * np.linalg.norm(places[thin] - places[thin].mean(axis=0), axis=1))
