@@ -25,7 +25,8 @@ from moldplan.mould.jacket import plan_jacket, plies_for
 from moldplan.mould.laminate import Laminate, cast_kg_m2, jacket_laminate
 from moldplan.mould.model import Board, Jacket, Mould, Rubber, Wall
 from moldplan.mould.outline import filled, one_line_round
-from moldplan.mould.remarks import remarks, solid_rubber_mm
+from moldplan.mould.remarks import remarks
+from moldplan.mould.remedies import solid_rubber_mm
 from moldplan.mould.wall import clay_kg, plan_wall, run_off_mm3, wall_height_mm
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.progress import Progress

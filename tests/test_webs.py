@@ -123,7 +123,7 @@ def test_a_low_opening_takes_clay_or_filler_and_words_say_where() -> None:
     half = standing(block(160, 100, 60) - block(40, 200, 6, (30, 0, 0)))
     web = only(half)
     assert web.size_mm == pytest.approx((40.0, 6.0), rel=5e-3)
-    assert web.text.startswith("web of clay or filler 40 mm wide and 6.0 mm high across undercut 1, ")
+    assert web.text.startswith("stop of clay or filler 40 mm wide and 6.0 mm high across undercut 1, ")
     assert web.text.endswith(", 3.0 mm up")
 
 

@@ -54,7 +54,7 @@ UNITS: Final = 1000.0
 #: Length that an edge of the grid stands for, in cells: straight and diagonal.
 STRAIGHT: Final = np.pi / 8.0
 DIAGONAL: Final = np.pi / (8.0 * np.sqrt(2.0))
-#: Openings lower than this take no plate (common practice, no source).
+#: Openings narrower than this take no plate: clay or filler stops them up (common practice, no source).
 LEAST_PLATE_MM: Final = 10.0
 #: How much dearer a cut at a mouth is than one in the middle: columns at the rim lack neighbours, so that a
 #: cut along it seems up to 15 % smaller than it is. Grows with the square of how far off the middle it lies.
@@ -127,6 +127,11 @@ def find_webs(half: Half, settings: Settings) -> tuple[Web, ...]:  # noqa: ARG00
     # mouths that only the columns see apart make no loop: those that no plane closes, then the smallest, go
     found.sort(key=lambda pair: (pair[0], -pair[1].area_mm2))
     return tuple(sorted((web for _, web in found[:links]), key=lambda web: -web.area_mm2))
+
+
+def is_stopped(size_mm: tuple[float, float]) -> bool:
+    """Tell whether an opening so wide and high is stopped up on the pattern, and no rubber meets in it."""
+    return min(size_mm) < LEAST_PLATE_MM
 
 
 def _tunnels(half: Half) -> tuple[_Seen, list[_Tunnel]]:
@@ -231,7 +236,7 @@ def _web(half: Half, tunnel: _Tunnel, opening: Opening) -> Web:
     x, y, z = (float(part) for part in opening.place_mm)
     a, b, c = (float(part) + 0.0 for part in opening.normal)
     place: Point3 = (x, y, z)
-    kind = "web" if opening.height_mm >= LEAST_PLATE_MM else "web of clay or filler"
+    kind = "stop of clay or filler" if is_stopped((opening.width_mm, opening.height_mm)) else "web"
     where = f"undercut {tunnel.region}" if tunnel.region is not None else "a small opening"
     return Web(
         region=tunnel.region,
