@@ -3,8 +3,8 @@
 The air of every column is cut into spans: gaps of the half, and the open air above it. A span meets the spans
 of the eight columns round it that share heights with it.
 
-1. Liquid in a span runs off along the way whose highest sill is lowest (`drain`); what lies below that sill is
-   a pool. On the board, and where the board is bare, it runs off.
+1. Liquid in a span runs off along the way whose highest sill is lowest (`drain`); what lies below that sill
+   is a pool. On the board, and where the board is bare, it runs off.
 2. Air in a span rises off along the way whose lowest lintel is highest (`escape`); what lies above it stays.
 
 Both are handed on from column to column until nothing changes. Heights are exact over the middles of the
@@ -28,8 +28,8 @@ MOST_ROUNDS = 200
 class Spills:
     """Spans of air from `low_mm` to `high_mm` (inf: open), over the cells `cell` (row by row) of a grid.
 
-    `drain_mm`: level down to which liquid runs off; `escape_mm`: level up to which air is free, -inf where the
-    span has no way out at all.
+    `drain_mm`: level down to which liquid runs off; `escape_mm`: level up to which air is free, -inf where
+    the span has no way out at all.
     """
 
     cell: Ints

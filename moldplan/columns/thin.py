@@ -4,7 +4,7 @@ Between two walls runs a middle surface; on its two sides the nearest points of 
 each other. Two neighbouring cubes whose feet do so are on it, and the distance between the feet is the width:
 exact between parallel walls and in round ones, too small by up to a cell squared over four widths where cubes
 do not meet the middle. Feet count as opposite from 120 deg: a wedge of less than 60 deg is thin, an edge of
-90 deg is not. The wall may lie between the two cubes as well: so a sheet or a gap thinner than a cube is seen.
+90 deg is not. The wall may lie between the two cubes as well: a sheet or a gap thinner than a cube is seen.
 [derived, first principles]
 """
 
@@ -29,8 +29,8 @@ def facing_pairs(
     """Count (empty `width`) or store pairs of neighbouring cubes with a middle surface between them.
 
     `middle` (n, 3) is halfway between the two feet, `width` (n,) how far they are apart, `solid` (n,) whether
-    the half lies between them. Cubes of layers under `first` are left out, and what is wider than `most_solid`
-    or `most_gap`.
+    the half lies between them. Cubes of layers under `first` are left out, and what is wider than
+    `most_solid` or `most_gap`.
     """
     ny, nx, nz = room.shape
     count = 0
