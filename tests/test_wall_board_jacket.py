@@ -7,13 +7,12 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from laid import RECTANGLE, comb, plain_half, rubber_on
 from shapely import LineString, MultiPolygon, Point, Polygon, affinity, box, hausdorff_distance, union_all
 from shop import shop_settings
-from zoo import box as box_mesh
 from zoo import moved, torus, turned
 
 from moldplan.cards import Settings
-from moldplan.columns.grid import Grid
 from moldplan.errors import StoppedError
 from moldplan.findings import Finding
 from moldplan.half import cut
@@ -43,29 +42,6 @@ ARC_AREA_SHORT = 4.02e-4
 #: little less than one and a half pieces' angle, one piece does: 1 - cos(0.75 pi/64). Derived.
 LINE_SHORT = 6.8e-4
 
-RECTANGLE = MultiPolygon([box(-400.0, -250.0, 400.0, 250.0)])  # 800 x 500, perimeter 2600
-
-
-def rubber_on(
-    edge: MultiPolygon, *, outer_mm2: float = 0.5e6, inner_mm2: float = 0.4e6, **more: object
-) -> Rubber:
-    """Return a rubber of which only the edge line, areas and masses mean something."""
-    grid = Grid(0.0, 0.0, 1.0, 1, 1)
-    plain = Rubber(
-        skin_mm=8.0, draft_deg=1.5, grid=grid, outer_mm=np.zeros((1, 1)), top_mm=np.zeros((1, 1)),
-        edge_line=edge, volume_mm3=4e6, skin_mm3=4e6, fill_mm3=0.0, draft_mm3=0.0, edge_mm3=0.0,
-        measured_mm3=4e6, mass_kg=4.6, order_kg=5.0, outer_area_mm2=outer_mm2, inner_area_mm2=inner_mm2,
-        coats=(), region_coats={},
-    )  # fmt: skip
-    return replace(plain, **more)
-
-
-@lru_cache(maxsize=1)
-def plain_half() -> Half:
-    """Return half of a box of 400 x 300 x 200: 12 l, no undercut."""
-    pattern = pattern_from_arrays(*box_mesh(400.0, 300.0, 200.0), name="box")
-    return cut(pattern, Plane(normal=(0.0, 0.0, 1.0), offset_mm=0.0), cells=64)[0]
-
 
 # ---------------------------------------------------------------- one line round everything
 
@@ -85,12 +61,6 @@ def test_an_inner_corner_gets_the_bend_asked_for(round_mm: float) -> None:
     sharp = one_line_round(ell, grow_mm=20.0, round_mm=0.0)
     line = one_line_round(ell, grow_mm=20.0, round_mm=round_mm)
     assert line.area - sharp.area == pytest.approx(round_mm**2 * (1.0 - PI / 4.0), rel=2e-3, abs=1e-6)
-
-
-def comb() -> MultiPolygon:
-    """Return an outline with a bay 100 wide, a hole, and another part 150 away."""
-    body = box(0, 0, 900, 400).difference(box(400, 150, 500, 400)).difference(box(100, 100, 200, 200))
-    return MultiPolygon([body, box(1050, 0, 1200, 300)])
 
 
 @pytest.mark.parametrize("grow_mm", [5.0, 20.0, 60.0])
