@@ -17,6 +17,7 @@ from moldplan.findings import Finding
 from moldplan.half import cut, lay_whole
 from moldplan.half.model import Half
 from moldplan.mould import plan_mould
+from moldplan.mould.datums import datum_findings, plan_datums
 from moldplan.mould.model import Datums, Mould, OtherSplit
 from moldplan.mould.other_split import judge_other
 from moldplan.pattern.model import Pattern
@@ -115,6 +116,7 @@ def plan_job(  # noqa: PLR0913 - a pattern, its settings, and four things a pers
     laid = _laid(pattern, plane, progress)
     judged = _judged(pattern, laid, others)
     moulds, findings = _moulds(laid.halves, settings, judged, progress)
+    datums = plan_datums(laid.halves, moulds, settings)
     return Plan(
         job=title or pattern.name,
         revision="r000",
@@ -129,7 +131,12 @@ def plan_job(  # noqa: PLR0913 - a pattern, its settings, and four things a pers
         halves=laid.halves,
         moulds=moulds,
         settings=settings,
-        findings=(*_first_findings(pattern, laid.chosen_by), *findings),
+        findings=(
+            *_first_findings(pattern, laid.chosen_by),
+            *findings,
+            *datum_findings(laid.halves, datums),
+        ),
+        datums=datums,
     )
 
 

@@ -1,21 +1,30 @@
-"""The mould of one half: rubber, coats, clay wall, board, rigid jacket, and what turning it over takes.
+"""The mould of one half: rubber, coats, clay wall, board, rigid jacket, and how all of it comes apart again.
 
 `plan_mould` is the whole stage; its result is `moldplan.mould.model.Mould`.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half
 from moldplan.mould.board import plan_board
+
+from moldplan.mould.fittings import plan_fittings
+
 from moldplan.mould.jacket import plan_jacket
-from moldplan.mould.model import Mould, OtherSplit
+from moldplan.mould.model import Jacket, Mould, OtherSplit, Rubber
+from moldplan.mould.parting import plan_release
+from moldplan.mould.peel import plan_peel
+from moldplan.mould.peel_remarks import peel_findings
+from moldplan.mould.reach import hollow_of, plan_reach
 from moldplan.mould.remarks import remarks
 from moldplan.mould.remedies import advise, advised_rubber_kg
-from moldplan.mould.rubber import plan_rubber
+from moldplan.mould.rubber import build_for, plan_rubber
+from moldplan.mould.shell import jacket_heights
 from moldplan.mould.wall import plan_wall
+from moldplan.mould.webs import find_webs
 from moldplan.progress import QUIET, Progress
 
 __all__ = ["plan_mould"]
@@ -40,21 +49,54 @@ def plan_mould(
     Returns
     -------
     tuple
-        The `Mould`, and the findings a person has to read: a stop when the rubber closes into loops, checks
-        for tunnels, deep solid rubber, deep halves and what the crew cannot turn, and notes.
+        The `Mould`, and the findings a person has to read: stops where rubber closes into loops or meets
+        cured rubber, checks for what stretches too far, what the hand misses and what the crew cannot turn,
+        and notes.
 
     Raises
     ------
     StoppedError
         When `progress` was told to stop.
     """
-    rubber = plan_rubber(half, settings, progress=progress.part(0.0, 0.9))
-    progress.step(f"placing wall, board and jacket of half {half.name}", 0.9)
+    rubber = plan_rubber(half, settings, progress=progress.part(0.0, 0.5))
+    progress.step(f"placing wall, board and jacket of half {half.name}", 0.5)
     wall = plan_wall(rubber, settings)
     board = plan_board(rubber, wall, settings)
-    jacket = plan_jacket(half, rubber, settings)
+    jacket = _jacket(half, rubber, settings)
+    progress.step(f"weighing what to do about the undercuts of half {half.name}", 0.6)
     advice = advise(half, rubber, settings, others=others)
+    webs = find_webs(half, settings)
+    progress.step(f"taking the rubber off half {half.name}", 0.75)
     rubber = replace(rubber, advised_kg=advised_rubber_kg(rubber, advice))
-    mould = Mould(name=half.name, rubber=rubber, wall=wall, board=board, jacket=jacket, advice=advice)
+    peel = plan_peel(half, rubber, settings)
+    progress.step(f"reaching into half {half.name}", 0.85)
+    hollow = hollow_of(half, settings)
+    mould = Mould(
+        name=half.name, rubber=rubber, wall=wall, board=board, jacket=jacket, peel=peel,
+        reach=plan_reach(half, settings, hollow=hollow),
+        advice=advice, webs=webs, release=plan_release(half, webs, advice, settings),
+    )  # fmt: skip
     progress.step(f"mould of half {half.name} planned", 1.0)
-    return mould, tuple(remarks(half, rubber, board, jacket, settings))
+    return mould, tuple(_findings(half, mould, settings))
+
+
+def _jacket(half: Half, rubber: Rubber, settings: Settings) -> Jacket:
+    """Return the jacket with its outside, feet and edge to roll on."""
+    jacket = plan_jacket(half, rubber, settings)
+    outside = jacket_heights(
+        half, rubber, build_for(half, settings), thickness_mm=jacket.thickness_mm,
+        flange_thickness_mm=jacket.flange_thickness_mm, flange_outer=jacket.flange_outer,
+    )  # fmt: skip
+    return plan_fittings(replace(jacket, outer_mm=outside), rubber, half, settings)
+
+
+def _findings(half: Half, mould: Mould, settings: Settings) -> Iterator[Finding]:
+    """Walk over all there is to say of one half's mould."""
+    yield from remarks(
+        half, mould.rubber, mould.board, mould.jacket, settings,
+        wall=mould.wall, advice=mould.advice, webs=mould.webs, release=mould.release,
+    )  # fmt: skip
+    if mould.peel is not None:
+        yield from peel_findings(half, mould.peel)
+    if mould.reach is not None:
+        pass
