@@ -30,8 +30,8 @@ from moldplan.split.model import Plane
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Cells along the longest side of a half.
-CELLS = 64
+#: Cells must be smaller than the skin (8 mm), or the half shows through the face between their middles.
+CELL_MM = 6.5
 #: Lifts as a share of the way up: half of them in the first hundredth.
 LIFTS = np.concatenate([[0.0], np.geomspace(1e-6, 1e-2, 19), np.linspace(0.02, 1.0, 20)])
 
@@ -53,12 +53,12 @@ def twins() -> zoo.Mesh:
 
 def shape(name: str) -> zoo.Mesh:
     return {
-        "mushroom": lambda: zoo.mushroom(150.0, 120.0, 260.0, 90.0, 64),
-        "funnel": lambda: zoo.frustum(120.0, 220.0, 230.0, 64),
-        "ball cut below its centre": lambda: above_board(zoo.sphere(200.0, 4), -90.0),
+        "mushroom": lambda: zoo.mushroom(100.0, 90.0, 190.0, 70.0, 48),
+        "funnel": lambda: zoo.frustum(120.0, 200.0, 230.0, 48),
+        "ball cut below its centre": lambda: above_board(zoo.sphere(160.0, 3), -70.0),
         "tilted prism": lambda: above_board(zoo.moved(tilted(zoo.box(400.0, 200.0, 150.0)), (0, 0, 120.0))),
-        "standing torus": lambda: above_board(standing(zoo.torus(300.0, 80.0, 96, 32))),
-        "half a ball": lambda: above_board(zoo.sphere(250.0, 4)),
+        "standing torus": lambda: above_board(standing(zoo.torus(190.0, 60.0, 64, 24))),
+        "half a ball": lambda: above_board(zoo.sphere(200.0, 3)),
         "two bodies": twins,
     }[name]()
 
@@ -90,7 +90,7 @@ EVERY = [
 @cache
 def figure_halves(figure: str) -> tuple[Half, Half]:
     path = sample_path("owl.ply") if figure == "owl" else MESHES / f"{figure}.ply"
-    pattern = load_pattern(path, height_mm=1200.0)
+    pattern = load_pattern(path, height_mm=600.0)
     normal = (0.0, 0.0, 1.0) if figure == "scorpion" else (0.0, -1.0, 0.0)
     return cut(pattern, Plane(normal=normal, offset_mm=0.0), cells=64)
 
@@ -105,7 +105,8 @@ def half_of(name: str) -> Half:
 @cache
 def built(name: str) -> tuple[Half, Mould, MouldSolids]:
     half = half_of(name)
-    mould = small_mould(half, cells=CELLS)
+    longest = float(np.ptp(half.vertices, axis=0).max())
+    mould = small_mould(half, cells=math.ceil(longest / CELL_MM))
     return half, mould, mould_solids(half, mould)
 
 
