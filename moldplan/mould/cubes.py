@@ -66,7 +66,8 @@ def gap_cubes(gaps: Gaps, region: int, low: Floats, shape: tuple[int, int, int],
 def clear_cubes(half: Half, low: Floats, high: Floats, edge_mm: float) -> Cubes:
     """Return cubes over a box with their distance from the half, as far as it lies in the box.
 
-    The distance is to the middle of the nearest solid cube less half a cube: good to about half a cube.
+    The distance is to the middle of the nearest solid cube less half a cube: mostly good to half a cube, at
+    worst to 1.2 (sqrt(3) - 1/2; derived: surfaces pass anywhere between two middles, along a diagonal).
     """
     solid = solid_cubes(half, low, high, edge_mm)
     clear = np.full(solid.shape, np.inf, dtype=np.float32)

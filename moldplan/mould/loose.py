@@ -62,13 +62,12 @@ NEIGHBOURS_DEG: Final = 20.0
 class Piece:
     """One loose piece: the unit direction it leaves along, the share of the filling it takes, its box.
 
-    `size_mm` is longest first; `volume_mm3` what it takes of the filling.
+    `size_mm` is longest first.
     """
 
     pull: Point3
     share: float
     size_mm: Point3
-    volume_mm3: float
 
 
 def surroundings(half: Half) -> Cubes:
@@ -117,7 +116,7 @@ def loose_pieces(
         pull, gone = _best(seen, points, directions, out, left)
         if gone.mean() < LEAST_MORE:
             break
-        pieces.append(_piece(points[gone], pull, float(gone.mean()), near.edge_mm, len(filling)))
+        pieces.append(_piece(points[gone], pull, float(gone.mean()), near.edge_mm))
         left &= ~gone
     return tuple(pieces)
 
@@ -188,7 +187,7 @@ def _turned(pull: Floats, angle: float) -> Floats:
     return np.asarray(turned / np.linalg.norm(turned, axis=1, keepdims=True))
 
 
-def _piece(points: Floats, pull: Floats, share: float, edge_mm: float, cubes: int) -> Piece:
+def _piece(points: Floats, pull: Floats, share: float, edge_mm: float) -> Piece:
     """Return a piece by the points it takes."""
     level = np.array([-pull[1], pull[0], 0.0]) / np.hypot(pull[0], pull[1])
     frame = np.stack([pull, level, np.cross(pull, level)])
@@ -197,5 +196,4 @@ def _piece(points: Floats, pull: Floats, share: float, edge_mm: float, cubes: in
         pull=(float(pull[0]) + 0.0, float(pull[1]) + 0.0, float(pull[2]) + 0.0),
         share=share,
         size_mm=(float(sides[0]), float(sides[1]), float(sides[2])),
-        volume_mm3=share * cubes * edge_mm**3,
     )

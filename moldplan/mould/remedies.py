@@ -213,10 +213,13 @@ def _count(number: int, word: str, plural: str) -> str:
 
 def _loose(case: _Case, far: Cubes) -> Remedy:
     """Return loose jacket pieces as a remedy."""
-    small = _filling_mm3(case) < LEAST_PIECE_MM3
+    filling_mm3 = _filling_mm3(case)
+    small = filling_mm3 < LEAST_PIECE_MM3
     found = () if small else loose_pieces(case.half, case.region, far, skin_mm=case.skin_mm, enough=ENOUGH)
     pieces = [
-        piece for piece in found if piece.size_mm[2] >= LEAST_SIDE_MM and piece.volume_mm3 >= LEAST_PIECE_MM3
+        piece
+        for piece in found
+        if piece.size_mm[2] >= LEAST_SIDE_MM and piece.share * filling_mm3 >= LEAST_PIECE_MM3
     ]
     cleared = sum(piece.share for piece in pieces)
     left_kg = case.fill_kg * (1.0 - cleared)
@@ -234,7 +237,7 @@ def _loose(case: _Case, far: Cubes) -> Remedy:
         cleared=cleared,
         size_mm=pieces[0].size_mm if pieces else None,
         pulls=tuple(piece.pull for piece in pieces),
-        volume_mm3=sum(piece.volume_mm3 for piece in pieces),
+        volume_mm3=cleared * filling_mm3,
     )
 
 
@@ -311,7 +314,8 @@ def _no_plug(case: _Case, core_mm: float, width_mm: float) -> str:
         return ""
     if region.reach_mm < POCKET * region.mouth_mm:
         return f"a ledge {mm(region.reach_mm)} deep and {mm(region.mouth_mm)} wide holds none"
-    if region.mouth_mm < width_mm:
+    slack_mm = 2.0 * case.half.undercut.gaps.grid.cell_mm  # mouth and reach are known to a cell each
+    if region.mouth_mm + slack_mm < width_mm:
         return f"the mouth is {mm(region.mouth_mm)} wide, the pocket {mm(width_mm)}: it would not come out"
     return ""
 
