@@ -11,7 +11,7 @@ from lying import above_board, lying
 from numpy.typing import NDArray
 
 from moldplan.half import Half, cut
-from moldplan.mould.bands import FINER, LEVELS, band_strain
+from moldplan.mould.bands import FINER, LEVELS, band_strain, branch_bands
 from moldplan.pattern import load_pattern
 from moldplan.samples import sample_path
 from moldplan.split.model import Plane
@@ -166,3 +166,80 @@ def test_stretch_does_not_depend_on_size_turn_or_order_of_faces() -> None:
     assert again.strain == pytest.approx(first.strain, rel=1e-6)
     assert first.place_mm is not None
     assert again.place_mm == pytest.approx(tuple(2.5 * about_z(33.0) @ first.place_mm), abs=1e-3)
+
+
+# --- every branch -----------------------------------------------------------------------------------------
+
+
+def test_the_worst_branch_is_the_worst_band() -> None:
+    """Closer slices about more necks can only show more; the same place within one close slice."""
+    half = bird_half()
+    worst, bands = band_strain(half), branch_bands(half)
+    assert worst.strain * (1.0 - 1e-9) <= bands[0].strain <= worst.strain * 1.1
+    assert [band.strain for band in bands] == sorted((band.strain for band in bands), reverse=True)
+    assert all(band.bulge_mm >= band.place_mm[2] for band in bands)
+
+
+def test_every_neck_of_a_stack_is_a_band() -> None:
+    """Stems 60, 40 and 90 under caps 120, 100 and 110 on one axis: each neck under all above it (derived)."""
+    profile = [
+        (0, 0),
+        (60, 0),
+        (60, 100),
+        (120, 100),
+        (120, 150),
+        (40, 150),
+        (40, 250),
+        (100, 250),
+        (100, 300),
+    ]
+    profile += [(90, 300), (90, 400), (110, 400), (110, 450), (0, 450)]
+    half = lying(zoo.revolve([(float(r), float(z)) for r, z in profile], 96))
+    bands = branch_bands(half)
+    exact = [110.0 / 40.0 - 1.0, 120.0 / 60.0 - 1.0, 110.0 / 90.0 - 1.0]
+    assert [band.strain for band in bands] == pytest.approx(exact, rel=1e-9)
+    for band, (low, high), bulge in zip(
+        bands, [(150, 250), (0, 100), (300, 400)], [(400, 450), (100, 150), (400, 450)], strict=True
+    ):
+        assert low <= band.place_mm[2] <= high
+        assert bulge[0] <= band.bulge_mm <= bulge[1]
+
+
+def test_a_ripple_is_no_band_of_its_own() -> None:
+    """Two necks 100 and 102 under a cap of 200, a swelling of 106 between: one band, the worse (derived)."""
+    profile = [(0, 0), (150, 0), (100, 100), (106, 150), (102, 200), (200, 300), (0, 300)]
+    half = lying(zoo.revolve([(float(r), float(z)) for r, z in profile], 96))
+    (band,) = branch_bands(half)
+    assert 0.97 <= band.strain <= 1.0 + 1e-9
+    assert band.place_mm[2] == pytest.approx(100.0, abs=10.0)
+
+
+def test_branches_side_by_side() -> None:
+    """Three stems of 50 on a plate under caps of 100, 75 and 60: 1, 1/2, 1/5, and none for the plate."""
+    plate = block((-400, 400), (-200, 200), (0, 40))
+    caps = [
+        zoo.moved(zoo.mushroom(50.0, 150.0, cap, 40.0, 64), (x, 0.0, 30.0))
+        for x, cap in ((-250.0, 75.0), (0.0, 60.0), (250.0, 100.0))
+    ]
+    bands = branch_bands(lying(joined(plate, *caps)))
+    assert [band.strain for band in bands] == pytest.approx([1.0, 0.5, 0.2], rel=1e-6)
+    assert [band.place_mm[0] for band in bands] == pytest.approx([250.0, -250.0, 0.0], abs=1e-3)
+
+
+@pytest.mark.parametrize("mesh", [zoo.frustum(300.0, 100.0, 200.0), block((0, 30), (0, 40), (0, 50))])
+def test_what_draws_has_no_bands(mesh: zoo.Mesh) -> None:
+    assert branch_bands(lying(mesh)) == ()
+
+
+def test_branches_do_not_depend_on_size_turn_or_order_of_faces() -> None:
+    half = bird_half()
+    points = half.vertices @ about_z(33.0).T * 2.5
+    order = np.random.default_rng(7).permutation(len(half.faces))
+    moved = replace(
+        half, vertices=points, faces=half.faces[order][:, [1, 2, 0]], height_mm=2.5 * half.height_mm
+    )
+    first, again = branch_bands(half), branch_bands(moved)
+    assert len(first) > 1
+    assert [band.strain for band in again] == pytest.approx([band.strain for band in first], rel=1e-6)
+    for one, other in zip(first, again, strict=True):
+        assert other.place_mm == pytest.approx(tuple(2.5 * about_z(33.0) @ one.place_mm), abs=1e-3)

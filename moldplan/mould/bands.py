@@ -15,7 +15,8 @@ everything that stands on the neck. Stretched, it is no shorter than the convex 
 5. Once more with slices `FINER` times as close about the neck and the bulge of the greatest strain.
 6. Branch by branch (`branch_bands`): pieces are walked from the greatest strain down. One that hangs together
    with none before starts a band of its own; one that joins two ends the lesser, which counts only when it
-   rose over the pass between them by `APART` of itself. The greatest `CLOSER_LOOKS` are looked at closely.
+   rose over the pass between them by `APART` of itself. The greatest `CLOSER_LOOKS` of at least `CLOSER_FROM`
+   are looked at closely.
 
 From below: necks and bulges between two slices are missed in part (by 0.021 of strain at most on three
 figures split three ways, against 512 slices). The band is taken to lie tight round the hull of its neck;
@@ -53,6 +54,8 @@ LEAST_STRAIN: Final = 0.01
 APART: Final = 0.1
 #: How many bands get closer slices.
 CLOSER_LOOKS: Final = 3
+#: Least strain that is worth it: what one slice misses of less is far from any limit.
+CLOSER_FROM: Final = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,22 +127,25 @@ def branch_bands(half: Half, *, levels: int = LEVELS) -> tuple[Band, ...]:
     Returns
     -------
     tuple of Band
-        One for each neck whose strain is at least `LEAST_STRAIN`. The first is that of `band_strain`.
+        One for each neck whose strain is at least `LEAST_STRAIN`.
 
     Notes
     -----
-    Method and accuracy: see the module. A band beyond the first `CLOSER_LOOKS` is known to one slice only.
+    Method and accuracy: see the module. A band that is not looked at closely is known to one slice only.
     """
     heights = _even_heights(half, levels)
     slices = slices_of(half, heights)
     bands = _peaks(list(_necks(half, heights, slices)), slices)
     if not bands:
         return ()
-    near = [neck.band() for neck in bands[:CLOSER_LOOKS]]
-    closer = _closer(heights, bands[:CLOSER_LOOKS])
-    again = list(_necks(half, closer, slices_of(half, closer)))
+    near = [neck for neck in bands[:CLOSER_LOOKS] if neck.strain >= CLOSER_FROM]
+    again: list[_Neck] = []
+    if near:
+        closer = _closer(heights, near)
+        again = list(_necks(half, closer, slices_of(half, closer)))
     step = float(heights[1] - heights[0])
-    best = [_closest(band, again, step) for band in near] + [neck.band() for neck in bands[CLOSER_LOOKS:]]
+    best = [_closest(neck.band(), again, step) for neck in near]
+    best.extend(neck.band() for neck in bands[len(near) :])
     return tuple(sorted(best, key=lambda band: (-band.strain, band.place_mm[::-1])))
 
 

@@ -41,7 +41,7 @@ SLENDER: Final = 3.0
 #: Rubber that gives less than this does not break anything.
 GRIP_STRAIN: Final = 0.05
 #: About how many places are spread over a half at most, and how many lie across a part at the limit.
-MOST_PLACES: Final = 40_000
+MOST_PLACES: Final = 30_000
 ACROSS: Final = 4.0
 #: One over the plastic number and over its square: pairs of their multiples fill a square evenly.
 _FIRST: Final = 0.7548776662466927

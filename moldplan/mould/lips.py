@@ -14,8 +14,8 @@ above (its root) down to the rubber's free edge on the board. Pulled out sideway
    rubber is longer than that, so l is from below. Thickness t = u + skin: the undercut is filled solid.
 4. A cantilever of thickness t and length l whose tip goes u bends at its root to ``3 t u / (2 l^2)``
    [beam theory: tip load F, u = F l^3 / (3 E I), strain = F l t / (2 E I); derived]. Taken at every place
-   that has to go at least `DEEP_SHARE` of the farthest; the greatest counts. Beyond u = l / 3 a beam is no
-   beam and the lip does not count.
+   that has to go at least `DEEP_SHARE` of the farthest; what `MOST_SHARE` of them stay under counts, single
+   places are rough. Beyond u = l / 3 a beam is no beam and the lip does not count.
 5. Of all directions in which it counts, that of the least strain.
 
 Good to about a cell in u, l and t. The draft's spread is not in t.
@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moldplan.columns.layers import column_gaps, column_layers
-from moldplan.columns.sideways import Drawn, Room, drawn_sideways
+from moldplan.columns.sideways import Room, drawn_sideways
 from moldplan.half.model import Gaps, Half
 from moldplan.half.undercut import LEAST_GAP
 from moldplan.mould.model import Point3, Rubber
@@ -44,12 +44,14 @@ CLEAR_SHARE: Final = 0.95
 BACKED_SHARE: Final = 0.8
 #: Places that go less than this share of the farthest come along without being looked at.
 DEEP_SHARE: Final = 0.5
+#: Share of those looked at that bend no more, and go no deeper for their length, than the lip is said to.
+MOST_SHARE: Final = 0.98
 #: A lip counts up to this share of its length in depth.
 DEEPEST: Final = 1.0 / 3.0
 #: Cells of an undercut looked at to choose directions, and then to measure the best few.
-FEW_CELLS: Final = 200
+FEW_CELLS: Final = 120
 MANY_CELLS: Final = 2000
-BEST: Final = 3
+BEST: Final = 2
 #: Where in the height of a gap places are taken.
 _SHARES: Final = (0.03, 0.5, 0.97)
 #: Golden section: its multiples spread evenly whatever their number.
@@ -145,25 +147,21 @@ def _lip(places: Floats, way: tuple[float, float], room: Room, skin_mm: float) -
     drawn = drawn_sideways(places, way, room, most_shut=most_shut, most_free=most_free)
     if not drawn.clear.any():
         return None
-    depth = drawn.travel_mm
-    deep = drawn.clear & (depth >= DEEP_SHARE * depth[drawn.clear].max()) & (depth > 0.0)
-    if not deep.any() or (depth[deep] > DEEPEST * drawn.root_mm[deep]).any():
+    depth, length = drawn.travel_mm, drawn.root_mm
+    deep = np.flatnonzero(drawn.clear & (depth >= DEEP_SHARE * depth[drawn.clear].max()) & (depth > 0.0))
+    if not len(deep) or (depth[deep] <= DEEPEST * length[deep]).mean() < MOST_SHARE:
         return None
-    return _worst(places, drawn, deep, way=way, skin_mm=skin_mm)
+    strains = 1.5 * (depth[deep] + skin_mm) * depth[deep] / length[deep] ** 2
+    at = deep[np.argsort(strains, kind="stable")[math.ceil(MOST_SHARE * len(deep)) - 1]]
+    return _lip_at(places[at], float(depth[at]), float(length[at]), way=way, skin_mm=skin_mm)
 
 
-def _worst(
-    places: Floats, drawn: Drawn, deep: NDArray[np.bool_], *, way: tuple[float, float], skin_mm: float
-) -> Lip:
-    """Return the place of a lip that bends the most."""
-    length, depth = drawn.root_mm, drawn.travel_mm
-    strains = np.zeros(len(depth))
-    strains[deep] = 1.5 * (depth[deep] + skin_mm) * depth[deep] / length[deep] ** 2
-    at = int(np.argmax(strains))
-    u, root = float(depth[at]), float(length[at])
-    x, y = places[at, 0] + u * way[0], places[at, 1] + u * way[1]
+def _lip_at(place: Floats, depth: float, length: float, *, way: tuple[float, float], skin_mm: float) -> Lip:
+    """Return the lip that a place gives."""
+    x, y = place[0] + depth * way[0], place[1] + depth * way[1]
+    thickness = depth + skin_mm
     return Lip(
-        strain=lip_strain(thickness_mm=u + skin_mm, depth_mm=u, length_mm=root),
-        thickness_mm=u + skin_mm, length_mm=root, depth_mm=u, towards=way,
-        place_mm=(float(x), float(y), root),
+        strain=lip_strain(thickness_mm=thickness, depth_mm=depth, length_mm=length),
+        thickness_mm=thickness, length_mm=length, depth_mm=depth, towards=way,
+        place_mm=(float(x), float(y), length),
     )  # fmt: skip
