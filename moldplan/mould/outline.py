@@ -19,7 +19,8 @@ _LOOSER: Final = 1.1
 
 def filled(outline: MultiPolygon | Polygon) -> MultiPolygon:
     """Return `outline` without its holes."""
-    return areas(union_all([Polygon(part.exterior) for part in areas(outline).geoms]))
+    parts = [Polygon(part.exterior) for part in areas(outline).geoms]
+    return MultiPolygon(parts) if len(parts) == 1 else areas(union_all(parts))
 
 
 def one_line_round(outline: MultiPolygon, *, grow_mm: float, round_mm: float) -> Polygon:
@@ -89,9 +90,26 @@ def few_corners(outline: Polygon, *, within_mm: float, most: int) -> tuple[Point
 
 
 def farthest_off_mm(outline: Polygon, corners: Sequence[Point2]) -> float:
-    """Return how far an outline strays from the straight lines between `corners` of it, mm."""
-    points = shapely.points(shapely.get_coordinates(outline.exterior))
-    return float(shapely.distance(points, LinearRing(corners)).max())
+    """Return how far an outline strays from the straight lines between corners of its own, mm.
+
+    Parameters
+    ----------
+    outline
+        Only its outer line counts.
+    corners
+        Corners of that line in order round it, against the clock (`few_corners`).
+    """
+    ring = shapely.get_coordinates(shapely.orient_polygons(Polygon(outline.exterior)))[:-1]
+    first = np.flatnonzero((ring == corners[0]).all(axis=1))[0]
+    ring = np.roll(ring, -first, axis=0)
+    kept = [np.flatnonzero((ring == corner).all(axis=1))[0] for corner in corners]
+    starts = np.array(corners)
+    ways = np.roll(starts, -1, axis=0) - starts
+    which = np.repeat(np.arange(len(kept)), np.diff([*kept, len(ring)]))
+    offs = ring - starts[which]
+    shares = (offs * ways[which]).sum(axis=1) / (ways**2).sum(axis=1)[which]
+    nearest = np.clip(shares, 0.0, 1.0)[:, None] * ways[which]
+    return float(np.linalg.norm(offs - nearest, axis=1).max())
 
 
 def lines_across(ground: BaseGeometry, *, along: int, at_mm: Sequence[float]) -> tuple[Line2, ...]:
@@ -128,7 +146,7 @@ def _straightened(ring: LinearRing, within_mm: float) -> LinearRing:
 def _closed(shape: BaseGeometry, radius_mm: float) -> MultiPolygon:
     """Return `shape` with bays narrower than twice `radius_mm` filled, nothing taken away."""
     swollen = shape.buffer(radius_mm, quad_segs=ARC_SEGMENTS)
-    return areas(union_all([shape, swollen.buffer(-radius_mm, quad_segs=ARC_SEGMENTS)]))
+    return areas(shape.union(swollen.buffer(-radius_mm, quad_segs=ARC_SEGMENTS)))
 
 
 def areas(shape: BaseGeometry) -> MultiPolygon:
