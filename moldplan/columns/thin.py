@@ -1,11 +1,12 @@
 """Where two walls face each other: how thick the half is, and how wide its gaps are.
 
 Between two walls runs a middle surface; on its two sides the nearest points of the wall (feet) lie opposite
-each other. Two neighbouring cubes whose feet do so are on it, and the distance between the feet is the width:
-exact between parallel walls and in round ones, too small by up to a cell squared over four widths where cubes
-do not meet the middle. Feet count as opposite from 120 deg: a wedge of less than 60 deg is thin, an edge of
-90 deg is not. The wall may lie between the two cubes as well: a sheet or a gap thinner than a cube is seen.
-[derived, first principles]
+each other. Two neighbouring cubes whose feet do so have it between them, and the distance between the feet,
+square to it, is the width: exact between parallel walls up to two cells, as true as the feet beyond; in a
+round rod too small by up to the square of a cell over twice the diameter where cubes do not meet its axis.
+Feet count as opposite from 120 deg: a wedge of less than 60 deg is thin, an edge of 90 deg is not. Walls may
+lie between the two cubes as well, one or both: a sheet or a gap thinner than a cube is seen. [derived, first
+principles]
 """
 
 import math
@@ -19,6 +20,8 @@ from moldplan.columns.inside import Floats32, Inside, Items
 
 #: Cosine of the angle from which two feet count as opposite.
 OPPOSITE = -0.5
+#: Share of a cell below which a distance has no direction.
+NO_WAY = 1e-6
 
 
 @njit(cache=True, nogil=True)
@@ -46,7 +49,7 @@ def facing_pairs(
                     if b >= ny or a >= nx or c >= nz:
                         continue
                     g = foot[b, a, c]
-                    if g < 0 or g == f or (room[j, i, k] > 0.0) != (room[b, a, c] > 0.0):
+                    if g < 0 or g == f:
                         continue
                     mine[0] = feet[f, 0] - (origin[0] + (i + 0.5) * cell)
                     mine[1] = feet[f, 1] - (origin[1] + (j + 0.5) * cell)
@@ -54,21 +57,32 @@ def facing_pairs(
                     other[0] = feet[g, 0] - (origin[0] + (a + 0.5) * cell)
                     other[1] = feet[g, 1] - (origin[1] + (b + 0.5) * cell)
                     other[2] = feet[g, 2] - (origin[2] + (c + 0.5) * cell)
-                    size = math.sqrt(mine[0] ** 2 + mine[1] ** 2 + mine[2] ** 2)
-                    size *= math.sqrt(other[0] ** 2 + other[1] ** 2 + other[2] ** 2)
+                    one = math.sqrt(mine[0] ** 2 + mine[1] ** 2 + mine[2] ** 2)
+                    two = math.sqrt(other[0] ** 2 + other[1] ** 2 + other[2] ** 2)
                     along = mine[0] * other[0] + mine[1] * other[1] + mine[2] * other[2]
-                    if size == 0.0 or along > OPPOSITE * size:
+                    # the way from a cube on the wall itself to its foot is rounding
+                    if min(one, two) <= NO_WAY * cell:
                         continue
-                    if mine[axis] < 0.0 < other[axis]:
-                        between = room[j, i, k] > 0.0
-                    elif other[axis] < 0.0 < mine[axis]:
-                        between = room[j, i, k] <= 0.0
+                    here, there = room[j, i, k] > 0.0, room[b, a, c] > 0.0
+                    if here == there:
+                        # apart from each other: between them; towards each other: the wall's other side
+                        if along > OPPOSITE * one * two or mine[axis] * other[axis] >= 0.0:
+                            continue
+                        between = here if mine[axis] < 0.0 else not here
+                        turn = -1.0
                     else:
-                        continue
-                    apart = 0.0
+                        # one lies between two walls, the other beyond the second: both look the same way
+                        if along < -OPPOSITE * one * two or mine[axis] * other[axis] <= 0.0:
+                            continue
+                        between = here if mine[axis] < 0.0 else there
+                        turn = 1.0
+                    # feet of neighbours lie askew: only what is square to the middle surface counts
+                    apart, across = 0.0, 0.0
                     for n in range(3):
-                        apart += (feet[f, n] - feet[g, n]) ** 2
-                    apart = math.sqrt(apart)
+                        square = mine[n] / one + turn * other[n] / two
+                        apart += (feet[f, n] - feet[g, n]) * square
+                        across += square * square
+                    apart = abs(apart) / math.sqrt(across)
                     if apart >= (most_solid if between else most_gap):
                         continue
                     if len(width) > 0:

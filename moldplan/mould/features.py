@@ -5,15 +5,16 @@
    axes, its width the median distance of the walls.
    Solid, long and round, with a free end off the board: a blind tip, a pit in the mould. Solid otherwise: a
    thin section. A gap: a slot, where rubber makes a web.
-2. Edges of the pattern are inner corners of the mould. At an edge a ball of the fillet's radius, laid against
-   it from within, does not fit when something else of the wall is nearer to its middle: exactly then the edge
-   is sharper than the fillet. So the facets of a smooth mesh, and its roughness, are not taken for corners.
+2. Edges of the pattern are inner corners of the mould. A sharp one turns by more than its triangles beside it
+   are wide over the fillet's radius, and a ball of half as much again, laid against it from within, lacks
+   room: the first leaves out the facets of a smooth mesh, the second its roughness. A ball of less than the
+   fillet's radius shows from two thirds of it.
    Lengths count by their turn: 90 deg make a whole length, and a rounded edge of many facets counts once.
 3. What stands and what stays (`moldplan.columns.spill`): a roof higher than the top of its mouth holds air, a
    hollow that opens upwards holds liquid.
 
-Error budget: widths as in `moldplan.columns.thin`, lengths and places to about one cell of the hollow, volumes
-to a tenth. What is thinner than a cell and shorter than three is not seen.
+Error budget: widths as in `moldplan.columns.thin`, lengths and places to about one cell of the hollow,
+volumes to a tenth. What is thinner than a cell and shorter than three is not seen.
 """
 
 import math
@@ -34,7 +35,7 @@ from moldplan.columns.spill import Spills, spills
 from moldplan.columns.thin import facing_walls
 from moldplan.half.model import Half
 from moldplan.mould.model import Feature, FeatureKind, Point3
-from moldplan.mould.reach import hanging, hollow_of
+from moldplan.mould.reach import hanging, hollow_of, room_mm
 from moldplan.units import mm
 
 Floats = NDArray[np.float64]
@@ -55,17 +56,21 @@ SPILL_CELLS: Final = 256
 #: Least height, mm, and content, mm3, of a pool or of air that stays; a brush deals with less.
 LEAST_SPILL_MM: Final = 5.0
 LEAST_SPILL_MM3: Final = 5_000.0
-#: A ball does not fit when it has less than this share of its radius: an edge of 60 deg between flat faces.
-FITS: Final = math.cos(math.radians(30.0)) + 1e-3
-#: Edges turning by less than this share of what the fillet's radius would make of them are let pass unseen.
-MILD: Final = 3.0
+#: The ball that is laid against an edge, in fillets. Larger than the fillet, so that a quarter-round edge a
+#: little sharper than it shows by more than a mesh's roughness.
+BALL: Final = 1.5
+#: Room, in balls, with which an edge is not tight: what a quarter-round edge of the fillet's radius leaves,
+#: r + (BALL r - r) / sqrt(2). A true edge is tight when it turns by 51 deg or more.
+FITS: Final = (1.0 + (BALL - 1.0) * math.sqrt(0.5)) / BALL + 1e-3
+#: From this turn an edge is looked at whatever its triangles say of its radius.
+TRUE_EDGE_RAD: Final = math.radians(30.0)
 #: Corners shorter than this, mm, are no work of their own.
 LEAST_CORNER_MM: Final = 30.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Shape:
-    """A group of facing places: its middle, main axes (rows, longest first), spans along them, median width."""
+    """A group of facing places: its middle, main axes, longest first, spans and median width."""
 
     centre: Floats
     axes: Floats
@@ -126,7 +131,7 @@ def _point(place: Floats) -> Point3:
     return (float(place[0]), float(place[1]), float(place[2]))
 
 
-# ------------------------------------------------------------------------------------- thin parts and gaps
+# ----------------------------------------------------------------------------- thin parts and gaps
 
 
 def _shapes(inside: Inside, places: Floats, widths: Floats) -> Iterator[_Shape]:
@@ -182,9 +187,9 @@ def _free_end(inside: Inside, shape: _Shape) -> Floats | None:
 def _tip(shape: _Shape, tip: Floats, length: float) -> Feature:
     """Return a blind tip."""
     text = (
-        f"a tip {mm(shape.width)} across and {mm(length)} long is a blind pit in the mould, gel and resin trap "
-        "air at its end: fill it first with gel by a small brush, tap and turn the mould, then chopped-strand "
-        "paste, at most 20 mm a pour; or cast the tip apart and fix it on"
+        f"a tip {mm(shape.width)} across and {mm(length)} long is a blind pit in the mould, gel and resin "
+        "trap air at its end: fill it first with gel by a small brush, tap and turn the mould, then "
+        "chopped-strand paste, at most 20 mm a pour; or cast the tip apart and fix it on"
     )
     return Feature(kind="blind tip", place_mm=_point(tip), width_mm=shape.width, extent_mm=length, text=text)
 
@@ -195,8 +200,9 @@ def _section(shape: _Shape, length: float, breadth: float, *, rod: bool) -> Feat
     litres = (0.25 * math.pi * shape.width if rod else breadth) * shape.width * length / 1e6
     size = f"{mm(length)} long" if rod else f"{mm(length)} by {mm(breadth)}"
     text = (
-        f"a part {mm(shape.width)} thick, {size}: no room for mat from both sides; fill it with chopped-strand "
-        f"paste, about {litres:.2g} l, at most 20 mm a pour and each pour cooled, and lay the mat across it"
+        f"a part {mm(shape.width)} thick, {size}: no room for mat from both sides; fill it with "
+        f"chopped-strand paste, about {litres:.2g} l, at most 20 mm a pour and each cooled before "
+        "the next, and lay the mat across it"
     )
     return Feature(
         kind="thin section", place_mm=_point(shape.centre), width_mm=shape.width, extent_mm=length, text=text
@@ -210,8 +216,8 @@ def _slots(inside: Inside, places: Floats, widths: Floats, skin: float) -> Itera
         if length < SLOT_WIDTHS * shape.width or deep < 0.5 * shape.width:
             continue
         text = (
-            f"a gap {mm(shape.width)} wide, {mm(length)} by {mm(deep)}, is filled from both "
-            f"sides by coats of {mm(skin)}: the rubber there is a thin web that tears and holds air; work the "
+            f"a gap {mm(shape.width)} wide, {mm(length)} by {mm(deep)}, is filled from both sides by "
+            f"coats of {mm(skin)}: the rubber there is a thin web that tears and holds air; work the "
             "detail coat in with a pointed brush and air, or fill the gap on the pattern"
         )
         yield Feature(
@@ -219,7 +225,7 @@ def _slots(inside: Inside, places: Floats, widths: Floats, skin: float) -> Itera
         )
 
 
-# ------------------------------------------------------------------------------------- tight corners
+# ----------------------------------------------------------------------------- tight corners
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -234,7 +240,7 @@ class _Edges:
 
 
 def _corners(half: Half, inside: Inside, thin: Floats, settings: Settings) -> Iterator[Feature]:
-    """Walk over the inner corners of the mould that are sharper than a fillet; those of thin parts left out."""
+    """Walk over the inner corners of the mould that are sharper than a fillet, thin parts left out."""
     radius = settings.number("cast.fillet_radius_mm")
     edges = _sharp_edges(half, radius, inside.cell_mm)
     if len(thin) and len(edges.length):
@@ -242,7 +248,7 @@ def _corners(half: Half, inside: Inside, thin: Floats, settings: Settings) -> It
             edges.middle, distance_upper_bound=settings.number("cast.paste_width_mm")
         )
         edges = _some(edges, ~np.isfinite(apart))
-    edges = _some(edges, ~_fits(half, edges, radius))
+    edges = _some(edges, ~_fits(half, inside, edges, BALL * radius))
     label = hanging(inside, edges.middle, cubes=3)
     weight = edges.length * edges.turn / (0.5 * math.pi)
     for number in range(int(label.max(initial=-1)) + 1):
@@ -262,7 +268,7 @@ def _corner(edges: _Edges, mine: Ints, total: float, fillet: float) -> Feature:
     known = f"radius about {mm(sharp)}" if sharp >= 0.5 else "a true edge"
     text = (
         f"{total / 1000.0:.2g} m of edge sharper than {mm(fillet)} ({known}): mat bridges it "
-        f"and leaves air behind; after the gel run a paste fillet of {mm(fillet)} along it, then the first mat"
+        f"and leaves air behind; after the gel run a paste fillet of {mm(fillet)} along it, then the mat"
     )
     return Feature(kind="tight corner", place_mm=_point(place), width_mm=sharp, extent_mm=total, text=text)
 
@@ -289,8 +295,7 @@ def _sharp_edges(half: Half, radius: float, spacing: float) -> _Edges:
     turn = np.arctan2(sine, np.einsum("ij,ij->i", normals[one], normals[two]))
     # the arc of a round edge that this edge stands for: half of each triangle beside it
     arc = 0.5 * (double[one] + double[two]) / length
-    kept = np.flatnonzero((turn > 0.0) & (arc < MILD * radius * turn))
-    kept = np.union1d(kept, np.flatnonzero(turn > math.radians(30.0)))
+    kept = np.flatnonzero((turn > 0.0) & ((arc < radius * turn) | (turn > TRUE_EDGE_RAD)))
     by_spacing = arc[kept] / turn[kept]
     by_spacing[by_spacing > radius] = 0.0  # large faces meet in a true edge
     parts = np.maximum(np.ceil(length[kept] / spacing), 1.0).astype(np.int64)
@@ -315,23 +320,39 @@ def _neighbours(faces: Ints, points: int) -> tuple[Ints, Ints, Ints]:
     return face[first], face[second], ends[first]
 
 
-def _fits(half: Half, edges: _Edges, radius: float) -> Flags:
+def _fits(half: Half, inside: Inside, edges: _Edges, radius: float) -> Flags:
     """Tell for each edge whether a ball of `radius`, laid against it from within, has its room."""
-    if not len(edges.length):
-        return np.zeros(0, dtype=np.bool_)
     middles = edges.middle - radius * edges.normal
+    # feet are points of the wall: one too near decides; else the wall itself has to be looked at
+    fits = np.asarray(room_mm(inside, middles) >= FITS * radius)
+    open_ones = np.flatnonzero(fits)
+    if len(open_ones):
+        faces = _near(half, middles[open_ones], radius)
+        points, _, _ = wall_places(half.vertices, faces, spacing_mm=0.3 * radius)
+        tree = cKDTree(points, balanced_tree=False, compact_nodes=False)
+        room, _ = tree.query(middles[open_ones], distance_upper_bound=FITS * radius)
+        fits[open_ones] = ~np.isfinite(room)
+    return fits
+
+
+def _near(half: Half, places: Floats, reach: float) -> Ints:
+    """Return the faces off the board that may lie within `reach` of some of the places, and some more."""
     faces = half.faces[half.vertices[half.faces, 2].max(axis=1) > 0.0]
     corners = half.vertices[faces]
-    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-    # triangles whose nearest corner is farther off than their own length and the ball cannot matter
-    apart, _ = cKDTree(middles).query(corners.mean(axis=1))
-    near = faces[apart <= radius + longest]
-    points, _, areas = wall_places(half.vertices, near, spacing_mm=0.3 * radius)
-    room, _ = cKDTree(points).query(middles)
-    return np.asarray((room >= FITS * radius) | (areas.size == 0))
+    middles = 0.5 * (corners.min(axis=1) + corners.max(axis=1))
+    size = np.ptp(corners, axis=1).max(axis=1)
+    block = 1.5 * reach  # a face up to as large as `reach` lies in a block next to the place's
+    low = half.vertices.min(axis=0) - 2.0 * block
+    wide = int(float(np.ptp(half.vertices, axis=0).max()) / block) + 6
+    base = np.array([wide * wide, wide, 1])
+    steps = np.stack(np.meshgrid(*[np.arange(-1, 2)] * 3, indexing="ij"), axis=-1).reshape(-1, 3) @ base
+    home = np.unique(np.floor((places - low) / block).astype(np.int64) @ base)
+    around = np.unique(home[:, None] + steps)
+    own = np.floor((middles - low) / block).astype(np.int64) @ base
+    return np.asarray(faces[np.isin(own, around) | (size > reach)])
 
 
-# ------------------------------------------------------------------------------------- pools, and air that stays
+# ----------------------------------------------------------------------------- pools, and air that stays
 
 
 def _cups(half: Half) -> Iterator[Feature]:
@@ -345,8 +366,7 @@ def _cups(half: Half) -> Iterator[Feature]:
     roofed = np.isfinite(seen.high_mm) & np.isfinite(seen.escape_mm)
     held = np.subtract(seen.high_mm, seen.escape_mm, out=np.zeros(len(roofed)), where=roofed)
     yield from _held(seen, grid, held, roof=True)
-    drained = np.isfinite(seen.drain_mm) & np.isfinite(seen.escape_mm + seen.drain_mm)
-    drained |= ~np.isfinite(seen.high_mm)
+    drained = np.isfinite(seen.drain_mm) & (seen.escape_mm > -np.inf)
     pool = np.subtract(seen.drain_mm, seen.low_mm, out=np.zeros(len(drained)), where=drained)
     yield from _held(seen, grid, pool, roof=False)
 
@@ -374,9 +394,9 @@ def _cup(seen: Spills, grid: Grid, mine: Ints, depth: Floats, *, roof: bool) -> 
     content = float(depth[mine].sum()) * grid.cell_area_mm2 / 1000.0
     z = float(seen.high_mm[worst] if roof else seen.low_mm[worst])
     text = (
-        f"a roof {mm(width)} across stands {mm(deep)} above the top of its mouth and holds {content:.0f} ml of "
-        "air: brush every coat in from the deepest place outwards, and where it is filled solid leave a straw "
-        "as a vent or tilt the board until it runs out"
+        f"a roof {mm(width)} across stands {mm(deep)} above the top of its mouth and holds {content:.0f} ml "
+        "of air: brush every coat in from the deepest place outwards, and where it is filled solid leave a "
+        "straw as a vent or tilt the board until it runs out"
         if roof
         else f"a hollow {mm(width)} across that opens upwards holds {content:.0f} ml, {mm(deep)} deep: the "
         "liquid detail coat gathers there; brush it out again and again until it gels, or tilt the board"
