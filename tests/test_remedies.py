@@ -453,8 +453,11 @@ def test_another_split_is_taken_when_it_frees_the_undercut_and_locks_less_in_all
     assert advice.chosen.cost == 0.0  # it saves more elsewhere than this undercut takes
 
 
-@pytest.mark.parametrize("other", [split_with(0.3, 1e6), split_with(0.0, 2.9e6), split_with(0.0, 4e6)])
-def test_another_split_that_frees_too_little_or_locks_it_elsewhere_is_none(other: OtherSplit) -> None:
+@pytest.mark.parametrize(("still", "undercut_mm3"), [(0.3, 1e6), (0.0, 2.9e6), (0.0, 4e6)])
+def test_another_split_that_frees_too_little_or_locks_it_elsewhere_is_none(
+    still: float, undercut_mm3: float
+) -> None:
+    other = split_with(still, undercut_mm3)
     (advice,) = advise(bottle(), rubber_with((1, 0.6, 14)), SETTINGS, others=[other])
     assert advice.chosen.kind == "fill"
     assert not kinds(advice)["another split"].possible

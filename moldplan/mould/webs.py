@@ -49,8 +49,9 @@ from moldplan.units import mm
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Steps in the area of one cell face: capacities are whole numbers.
+#: Steps in the area of one cell face, and most in all: capacities are whole numbers of 32 bits.
 UNITS: Final = 1000.0
+MOST_UNITS: Final = 5e8
 #: Length that an edge of the grid stands for, in cells: straight and diagonal.
 STRAIGHT: Final = np.pi / 8.0
 DIAGONAL: Final = np.pi / (8.0 * np.sqrt(2.0))
@@ -272,7 +273,9 @@ def _least_cut(seen: _Seen, tunnel: _Tunnel, mouth: int) -> _Cut:
     one, two = np.concatenate([inner.one, opens.one]), np.concatenate([inner.two, opens.two])
     area = np.concatenate([inner.area_mm2, opens.area_mm2])
     dearer = _dearer(one, two, count)
-    capacity = np.maximum(np.rint(area * dearer * (UNITS / seen.grid.cell_area_mm2)), 1.0).astype(np.int32)
+    faces = area * dearer / seen.grid.cell_area_mm2
+    units = min(UNITS, MOST_UNITS / float(faces.sum()))
+    capacity = np.maximum(np.rint(faces * units), 1.0).astype(np.int32)
     ends = (np.concatenate([one, two]), np.concatenate([two, one]))
     graph = csr_array((np.concatenate([capacity, capacity]), ends), shape=(count + 2, count + 2))
     flow = maximum_flow(graph, source, sink)
@@ -287,7 +290,7 @@ def _least_cut(seen: _Seen, tunnel: _Tunnel, mouth: int) -> _Cut:
         places_mm=np.concatenate([inner.places_mm, opens.places_mm])[across],
         facing=np.concatenate([inner.facing, opens.facing])[across] * sign[:, None],
         area_mm2=area[across],
-        flow=float(flow.flow_value) / UNITS,
+        flow=float(flow.flow_value) / units,
     )
 
 
