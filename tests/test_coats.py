@@ -39,6 +39,11 @@ def mushroom() -> tuple[Half, Rubber]:
     return half, plan_rubber(half, shop_settings())
 
 
+@cache
+def block() -> Half:
+    return lying(zoo.moved(zoo.box(1000.0, 700.0, 150.0), (0.0, 0.0, 75.0)))
+
+
 def base_coats(rubber: Rubber) -> list[Coat]:
     return [coat for coat in rubber.coats if "coat" in coat.name]
 
@@ -118,14 +123,14 @@ def test_rubber_rests_a_day_before_the_jacket() -> None:
 )
 def test_warmth_shortens_no_rest_below_a_day(celsius: float, rest: float, after: float) -> None:
     """24 h at 23 C are 48 h at 13 C (rate doubles per 10 C, relayed); never less than about a day."""
-    half = lying(zoo.frustum(60.0, 50.0, 40.0, 24))
+    half = block()
     coats = plan_rubber(half, shop_settings(shop__temperature_c=celsius)).coats
     assert coats[-1].next_after_min == pytest.approx(rest)
     assert coats[0].next_after_min == pytest.approx(after)
 
 
 def test_a_shop_that_rests_shorter_is_taken_at_its_word() -> None:
-    half = lying(zoo.frustum(60.0, 50.0, 40.0, 24))
+    half = block()
     settings = shop_settings(shop__temperature_c=33.0, rubber__jacket_after_min=600.0)
     assert plan_rubber(half, settings).coats[-1].next_after_min == pytest.approx(600.0)
 

@@ -36,7 +36,6 @@ from moldplan.mould.surface import Surface
 Floats = NDArray[np.float64]
 
 _G = 9.81
-_ROUNDS = 60
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,12 +141,15 @@ def _sines(half: Half) -> Floats:
 def crowned_mm(film_mm: Floats, area_mm2: Floats, *, share: float) -> Floats:
     """Return the film with no place under `share` (0 to 1) of the mean that it then has.
 
-    The mean is sought in rounds: each lifts it by less than `share` of the last one's step, so they end.
+    Notes
+    -----
+    The floor c solves ``c = share * mean(max(film, c))``. The mean is the greatest of the lines that lift the
+    k thinnest places, so c is the greatest of the lines' own solutions ``share S / (A - share A_k)``: S of the
+    film not lifted, A_k of the area lifted, A of all [derived].
     """
-    lifted, mean = film_mm, 0.0
-    for _ in range(_ROUNDS):
-        last, mean = mean, float(np.average(lifted, weights=area_mm2))
-        if mean - last <= 1e-12 * mean:
-            break
-        lifted = np.maximum(film_mm, share * mean)
-    return lifted
+    order = np.argsort(film_mm, kind="stable")
+    area, volume = area_mm2[order], (film_mm * area_mm2)[order]
+    lifted = np.concatenate([[0.0], np.cumsum(area)[:-1]])
+    kept = np.cumsum(volume[::-1])[::-1]
+    floor = float((share * kept / (float(area.sum()) - share * lifted)).max())
+    return np.maximum(film_mm, min(floor, float(film_mm.max())))

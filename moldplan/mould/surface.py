@@ -92,8 +92,9 @@ def thinned(surface: Surface, count: int) -> tuple[Ints, Floats]:
         return np.arange(len(surface.face)), surface.area_mm2
     ends = np.cumsum(surface.area_mm2)
     marks = ends[-1] * (np.arange(count) + 0.5) / count
-    taken, times = np.unique(np.searchsorted(ends, marks), return_counts=True)
-    return taken, times * (float(ends[-1]) / count)
+    taken, times = np.unique(np.searchsorted(ends, marks).astype(np.int64), return_counts=True)
+    area: Floats = times.astype(np.float64) * (float(ends[-1]) / count)
+    return taken, area
 
 
 def steep_share(surface: Surface, share: float) -> float:
