@@ -258,7 +258,7 @@ def _mould(half: Half, bodies: Sequence[Mushroom], cell: float, skin: float = 8.
 
 
 def dressed(half: Half, mould: Mould) -> Mould:
-    """Return the mould with everything filled in that a plan may hold, by hand: places by rule, not by sense."""
+    """Return the mould with everything filled in that a plan may hold, by hand: by rule, not by sense."""
     rubber, jacket = mould.rubber, mould.jacket
     outer = np.where(rubber.outer_mm > 0.0, rubber.outer_mm + jacket.thickness_mm, 0.0)
     regions = half.undercut.regions
@@ -309,7 +309,7 @@ def datums_of(mould: Mould) -> Datums:
 
 
 def _over(rubber: Rubber, x: float, y: float, field: Any) -> float:
-    """The value of a height map in the cell over (x, y)."""
+    """Return the value of a height map in the cell over (x, y)."""
     grid = rubber.grid
     col = int(np.clip((x - grid.x0_mm) / grid.cell_mm, 0, grid.nx - 1))
     row = int(np.clip((y - grid.y0_mm) / grid.cell_mm, 0, grid.ny - 1))

@@ -143,8 +143,14 @@ def _widened(section: CoatSection, scale: Scale, room: Box) -> Box:
     )
 
 
-def draw_coat_section(sheet: Sheet, section: CoatSection, room: Box, labels: Column) -> Scale:
-    """Draw the section into `room`, its labels into the column beside it; return its scale."""
+def draw_coat_section(sheet: Sheet, section: CoatSection, room: Box, labels: Column) -> tuple[Scale, int]:
+    """Draw the section into `room`, its labels into the column beside it.
+
+    Returns
+    -------
+    tuple
+        Its scale, and for how many passes each line in the undercut stands; 0 when there is no such line.
+    """
     scale = section_scale(section, room)
     section = replace(section, window=_widened(section, scale, room))
     paper = scale.box(section.window)
@@ -165,9 +171,9 @@ def draw_coat_section(sheet: Sheet, section: CoatSection, room: Box, labels: Col
     sheet.area(jacket, JACKET_TONE, tag="jacket")
     paint_half(sheet, place(profile.half))
     sheet.stroke(window, FINE, tag="window")
-    notes = _notes(section, list(zip(coats, bands, strict=True)), place, every)
+    notes = _notes(section, list(zip(coats, bands, strict=True)), place)
     draw_labels(sheet, place_labels(notes[: labels.room(2)], labels))
-    return scale
+    return scale, every
 
 
 def _bands(section: CoatSection, thicknesses: Sequence[float]) -> list[shapely.MultiPolygon]:
@@ -209,7 +215,7 @@ def _draw_passes(
         return 0
     pitch = coat.thickness_mm / scale.ratio
     every = next((step for step in _EVERY if step * pitch >= _LEAST_PITCH_MM), _EVERY[-1])
-    x, y, far = _far_field(section, areal(gap).bounds)
+    x, y, far = far_field(section, areal(gap).bounds)
     step = every * coat.thickness_mm
     for level in np.arange(skin_mm + step, float(far.max()), step):
         inside = band_shape(x, y, far, -1.0, float(level))
@@ -218,7 +224,7 @@ def _draw_passes(
     return every
 
 
-def _far_field(section: CoatSection, bounds: Box) -> tuple[Floats, Floats, Floats]:
+def far_field(section: CoatSection, bounds: Box) -> tuple[Floats, Floats, Floats]:
     """Return distances to the half over a box of the plane, however far: along, up and ``[up, along]``."""
     left, low, right, high = bounds
     cell = max(right - left, high - low) / _FAR_CELLS
@@ -268,9 +274,7 @@ def spread_points(corners: Floats, cell: float) -> Floats:
     return np.concatenate(found)
 
 
-def _notes(
-    section: CoatSection, layers: Sequence[tuple[Coat, BaseGeometry]], place: Placing, every: int
-) -> list[Note]:
+def _notes(section: CoatSection, layers: Sequence[tuple[Coat, BaseGeometry]], place: Placing) -> list[Note]:
     """Return what is said of every layer, each anchored where it is seen in the window."""
     profile, mould = section.profile, section.mould
     rows: list[tuple[tuple[str, ...], BaseGeometry, str]] = [
@@ -278,7 +282,9 @@ def _notes(
     ]
     bands = [band for _, band in layers]
     covered = shapely.union_all([*bands, *profile.gaps.values()])
-    rows.append((("beyond the skin", "drawn out, edge"), areal(profile.rubber.difference(covered)), "rubber"))
+    rows.append(
+        (("beyond the skin", _drawn_words(mould)), areal(profile.rubber.difference(covered)), "rubber")
+    )
     rows.append(((f"jacket {fit.mm_text(mould.jacket.thickness_mm)} mm", "glass"),
                  profile.jacket(mould.jacket.thickness_mm), "jacket"))  # fmt: skip
     rows.append((("figure", "half on the board"), profile.half, "half"))
@@ -287,14 +293,20 @@ def _notes(
         words = f"{extra.passes} x {fit.mm_text(extra.thickness_mm)} mm" if extra else "no extra pass"
         gap = areal(profile.gaps[section.region.id].difference(shapely.union_all(list(bands))))
         line = f"undercut U{section.region.id}"
-        drawn = "" if every < 2 else f", each line {every}"
-        rows.insert(0, ((line, words + drawn), gap, f"undercut-{section.region.id}"))
+        rows.insert(0, ((line, words), gap, f"undercut-{section.region.id}"))
     shapes = [(words, areal(place(shape)), tag) for words, shape, tag in rows]
     return [
         Note(lines=words, anchor=inner_point(_right_part(shape)), tag=tag)
         for words, shape, tag in shapes
         if shape.area > 0.2
     ]
+
+
+def _drawn_words(mould: Mould) -> str:
+    """Say in what passes the outside is drawn out to the draft; the edge on the board comes after it."""
+    skin = base_coats(mould.rubber)
+    rest = [c for c in mould.rubber.coats if c.region is None and not any(c is coat for coat in skin)]
+    return f"{rest[0].passes} x {fit.mm_text(rest[0].thickness_mm)} mm, edge" if rest else "drawn out, edge"
 
 
 def _coat_words(coat: Coat) -> str:

@@ -37,11 +37,11 @@ if TYPE_CHECKING:
 ROOM: Box = (FRAME[0] + 24.0, FRAME[1] + 33.0, FRAME[0] + 172.0, FRAME[3] - 14.0)
 _TABLE_AT: Point = (FRAME[0] + 176.0, FRAME[3] - 14.0)
 _TABLE_LOW = FRAME[1] + 16.0
-_COLUMN_MM = 53.5
+_COLUMN_MM = 54.5
 _FIELDS = (
     Field(head="no.", width_mm=12.5),
-    Field(head="D1", width_mm=20.0, figures=True),
-    Field(head="D2", width_mm=20.0, figures=True),
+    Field(head="D1", width_mm=19.5, figures=True),
+    Field(head="D2", width_mm=19.5, figures=True),
 )
 #: Points in one column of the table, and columns that there is room for.
 _ROWS, _COLUMNS = 40, 2
@@ -197,7 +197,7 @@ def _draw_tables(sheet: Sheet, datums: Datums | None) -> None:
     )
     each = max(int(np.ceil(len(shown) / _COLUMNS)), min(len(shown), 12))
     for column, first in enumerate(range(0, len(shown), each)):
-        title = "CORNERS OF THE WALL, mm from" if column == 0 else ""
+        title = "CORNERS OF THE WALL, mm from" if column == 0 else " "
         at = (_TABLE_AT[0] + column * _COLUMN_MM, _TABLE_AT[1])
         table = Table(title=title, fields=_FIELDS, rows=shown[first : first + each])
         draw_table_at(sheet, table, at=at, low=_TABLE_LOW)

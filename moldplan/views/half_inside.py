@@ -170,7 +170,7 @@ def unreached_shape(reach: Reach | None) -> BaseGeometry:
     if reach is None or len(reach.points_mm) == 0:
         return shapely.MultiPolygon()
     half = 0.55 * reach.cell_mm  # squares that touch their neighbours, whatever the rounding
-    cells = np.unique(np.rint(reach.points_mm[:, :2] / (0.25 * reach.cell_mm)), axis=0) * 0.25 * reach.cell_mm
+    cells = np.unique(np.rint(reach.points_mm[:, :2] / (0.5 * reach.cell_mm)), axis=0) * 0.5 * reach.cell_mm
     boxes = shapely.box(cells[:, 0] - half, cells[:, 1] - half, cells[:, 0] + half, cells[:, 1] + half)
     return shapely.union_all(boxes).simplify(0.3 * reach.cell_mm)
 

@@ -48,7 +48,7 @@ LABELS = Column(
 )
 SIDE: Box = (FRAME[0] + 24.0, FRAME[1] + 22.0, FRAME[0] + 190.0, FRAME[1] + 72.0)
 _TURN_AT: Point = (FRAME[0] + 204.0, FRAME[1] + 88.0)
-_TURN_LOW = FRAME[1] + 16.0
+_TURN_LOW = FRAME[1] + 4.0
 _TURN_FIELDS = (Field(head="turned over", width_mm=46.0), Field(head="mass", width_mm=31.0, figures=True))
 #: Pieces, plugs and webs that are labelled at most.
 _MOST_LABELS = 12
@@ -288,9 +288,9 @@ def _draw_turning(sheet: Sheet, jacket: Jacket) -> None:
     )  # fmt: skip
     rows = [(name, kg(mass)) for name, mass in parts if mass > 0.0]
     fields = (Field(head="of the jacket", width_mm=46.0), Field(head="mass", width_mm=31.0, figures=True))
-    if rows and low - _TURN_LOW > 30.0:
+    if rows:
         table = Table(title="", fields=fields, rows=rows)
-        draw_table_at(sheet, table, at=(_TURN_AT[0], low + 2.0), low=_TURN_LOW - 6.0)
+        draw_table_at(sheet, table, at=(_TURN_AT[0], low - 2.0), low=_TURN_LOW)
 
 
 def _draw_column(sheet: Sheet, plan: "Plan", half: Half, mould: Mould) -> None:
@@ -314,11 +314,17 @@ def _key_rows(mould: Mould) -> list[tuple[fit.Sample, str]]:
         (ring_sample("F1"), "foot", bool(jacket.feet_mm)),
         (ring_sample("H1"), "handle", bool(jacket.handles_mm)),
         (ring_sample("B1"), "button of rubber", bool(rubber.buttons)),
+        (_key_sample, "cone key below", bool(rubber.keys)),
         (fit.line_sample(Pen(1.6)), "edge to roll over on", jacket.turning_edge_mm is not None),
         (fit.area_sample(_paint_piece), "loose piece or plug below", bool(mould.advice)),
         (fit.line_sample(Pen(1.2)), "web in an opening", bool(mould.webs)),
     ]
     return [(sample, text) for sample, text, there in rows if there]
+
+
+def _key_sample(sheet: Sheet, box: Box) -> None:
+    middle = shapely.Point(0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3]))
+    sheet.stroke(middle.buffer(1.75), FINE, tag="key-sample")
 
 
 def _paint_piece(sheet: Sheet, box: shapely.Polygon) -> None:
@@ -332,9 +338,10 @@ def _rows(mould: Mould) -> list[tuple[str, str]]:
     rows = [("laminate", f"{jacket.plies} plies, {fit.mm_text(jacket.thickness_mm)} mm")]
     if jacket.flange_thickness_mm > 0.0:
         rows.append(("flange, on bare board", f"{fit.mm_text(jacket.flange_thickness_mm)} mm"))
-    rows.append(("jacket", kg(jacket.mass_kg)))
-    rows.append(("draft", f"{rubber.draft_deg:g} deg"))
+    if not jacket.turns_kg:
+        rows.append(("jacket", kg(jacket.mass_kg)))
     rows.extend(_feet_rows(jacket))
+    rows.append(("draft", f"{rubber.draft_deg:g} deg"))
     if rubber.keys:
         rows.append((f"keys, {len(rubber.keys)}", f"{rubber.keys[0].base_mm:.0f} mm wide"))
     return rows
@@ -359,6 +366,8 @@ def _cautions(jacket: Jacket) -> list[str]:
     )
     return [
         "Resin: extract styrene at the lip. Peroxide: goggles, eye-wash, never straight onto accelerator.",
-        f"Turning moves {kg(jacket.turning_kg)}: {who}. Strap rubber and jacket together first.",
-        "Local codes and a qualified person decide.",
+        (
+            f"Turning moves {kg(jacket.turning_kg)}: {who}. Strap rubber and jacket together first. "
+            "Local codes and a qualified person decide."
+        ),
     ]

@@ -94,8 +94,8 @@ def rubber_sheet(plan: "Plan", half: Half, mould: Mould, cut: "Cut", *, number: 
     draw_marks(sheet, marks)
     flange = mould.jacket.thickness_mm * plan.settings.number("jacket.flange_times")
     section = coat_section(half, mould, own, flange_mm=flange)
-    section_scale = draw_coat_section(sheet, section, SECTION, LABELS)
-    _section_title(sheet, own, section_scale)
+    section_scale, every = draw_coat_section(sheet, section, SECTION, LABELS)
+    _section_title(sheet, own, section_scale, every)
     rows = coat_rows(rubber.coats, most=_ROWS)
     table = Table(title="COATS, IN THE ORDER THEY GO ON", fields=FIELDS, rows=rows)
     draw_table_at(sheet, table, at=(FRAME[0] + 6.0, _TABLE_TOP), low=_TABLE_LOW)
@@ -109,12 +109,13 @@ def _extent(half: Half, rubber: Rubber) -> Box:
     return left, low, right, high
 
 
-def _section_title(sheet: Sheet, cut: "Cut", scale: Scale) -> None:
-    """Write over the section where it is taken and how large it is drawn."""
+def _section_title(sheet: Sheet, cut: "Cut", scale: Scale, every: int) -> None:
+    """Write over the section where it is taken, how large it is drawn, and what its blue lines are."""
     where = "" if cut.region is None else f" through U{cut.region}"
     lines = (
         f"SECTION {cut.letter}-{cut.letter}{where}",
         f"at {cut.axis} = {cut.at_mm:+.0f} mm, scale {scale.text}",
+        ("", "blue lines: passes of rubber")[every > 0] + (f", {every} a line" if every > 1 else ""),
     )
     for rank, line in enumerate(lines):
         at = (SECTION[0], FRAME[3] - 4.0 - 6.5 * rank)

@@ -54,6 +54,9 @@ def draw_table_at(sheet: Sheet, table: Table, *, at: Point, low: float) -> float
 
 
 def _title(sheet: Sheet, title: str, at: Point) -> float:
+    """Write a title, and return where the rest begins; a blank one keeps its room, an empty one has none."""
+    if not title:
+        return at[1]
     sheet.text(Lettering(text=title, at=(at[0], at[1] - 3.0), along="middle", bold=True, owner="table-text"))
     return at[1] - 6.5
 
