@@ -127,6 +127,35 @@ def test_a_low_opening_takes_clay_or_filler_and_words_say_where() -> None:
     assert web.text.endswith(", 3.0 mm up")
 
 
+# --- built in and counted again ---------------------------------------------------------------------------
+
+
+def plate(web: Web) -> Manifold:
+    """Return a web as a plate 2 mm thick that goes 1 mm into the solid all round."""
+    normal = np.array(web.normal)
+    level, rising = axes_of(normal)
+    width, height = web.size_mm
+    flat = Manifold.cube((width + 2.0, 2.0, height + 2.0), True)
+    matrix = np.column_stack([level, np.cross(rising, level), rising, np.array(web.place_mm)])
+    return flat.transform(matrix)
+
+
+STRAIGHT = block(200, 120, 150) - block(60, 200, 40, (10, 0, 50))
+CROSSED = block(200, 200, 120) - block(40, 300, 40, (0, 0, 40)) - block(300, 40, 40, (0, 0, 40))
+ON_BOARD = block(240, 100, 90) - block(60, 200, 50, (-50, 0, 0)) - block(40, 200, 40, (50, 0, 30))
+
+
+@pytest.mark.parametrize("solid", [STRAIGHT, CROSSED, ON_BOARD, STRAIGHT.rotate((0.0, 0.0, 33.0))])
+def test_each_web_that_is_built_in_takes_one_loop_away(solid: Manifold) -> None:
+    """The loops are counted exactly, from the mesh alone: none is left when every web stands."""
+    half = standing(solid)
+    webs = find_webs(half, SETTINGS)
+    assert len(webs) == half.undercut.links
+    for count, web in enumerate(webs, start=1):
+        solid += plate(web)
+        assert standing(solid.trim_by_plane((0.0, 0.0, 1.0), 0.0)).undercut.links == len(webs) - count
+
+
 # --- what is none -----------------------------------------------------------------------------------------
 
 
