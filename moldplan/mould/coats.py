@@ -9,7 +9,7 @@
 2. Extra passes in each undercut, until it is filled to where the outside draws: what lies in the region
    beyond the skin, in steps of one thickened coat. What lies clear of the face may be bulked with crumb.
 3. Drawing out: what is left to lean the outside to the draft, with the fill that belongs to no named region
-   (below the grown rim of an overhang, crumbs). Then the edge on the board.
+   (below the grown rim of an overhang, crumbs). Then the edge on the board and the keys on the outside.
 
 The volumes add up to the whole rubber by the way they are made: nothing is scaled, except that a region's
 gaps, which are columns, are taken in proportion to the region's own volume. What runs off the detail coat is
@@ -69,7 +69,10 @@ class Base:
     drawn_depth_mm: float
     """Greatest thickness that the draft adds, square to the face."""
     edge_mm3: float
+    """The edge on the board, without keys."""
     edge_depth_mm: float
+    keys_mm3: float = 0.0
+    keys_depth_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -186,14 +189,9 @@ def list_coats(half: Half, near: DistanceGrid, base: Base, settings: Settings) -
     extra = _extra_rows(half, near, base, settings)
     rows.extend(extra)
     rows.append(_draw_row(base, base.drawn_mm3 - sum(row.volume_mm3 for row in extra)))
-    passes = max(math.ceil(base.edge_depth_mm / base.thick_mm - 1e-9), 1)
-    level = base.edge_depth_mm / passes
-    rows.append(
-        _Row(
-            name="edge on the board", thickness_mm=level, least_mm=level, volume_mm3=base.edge_mm3,
-            passes=passes,
-        )
-    )  # fmt: skip
+    rows.append(_level_row("edge on the board", base.edge_mm3, base.edge_depth_mm, base.thick_mm))
+    if base.keys_mm3 > 0.0:
+        rows.append(_level_row("keys on the outside", base.keys_mm3, base.keys_depth_mm, base.thick_mm))
     last = len(rows) - 1
     return tuple(_coat(row, n, settings, rests=n == last) for n, row in enumerate(rows))
 
@@ -265,6 +263,13 @@ def _draw_row(base: Base, volume: float) -> _Row:
         name="drawing out to the draft", thickness_mm=base.drawn_depth_mm / passes, least_mm=0.0,
         volume_mm3=volume, passes=passes,
     )  # fmt: skip
+
+
+def _level_row(name: str, volume: float, depth: float, thick: float) -> _Row:
+    """Return what is laid up to its depth in even passes where nothing slides."""
+    passes = max(math.ceil(depth / thick - 1e-9), 1)
+    each = depth / passes
+    return _Row(name=name, thickness_mm=each, least_mm=each, volume_mm3=volume, passes=passes)
 
 
 def _extra_rows(half: Half, near: DistanceGrid, base: Base, settings: Settings) -> list[_Row]:
