@@ -135,7 +135,8 @@ def test_edge_lies_outside_the_toe_by_its_width(name: str) -> None:
     row, col = np.nonzero(rubber.outer_mm > settings.number("mould.edge_thickness_mm"))
     raised = shapely.points(rubber.grid.x_mm()[col], rubber.grid.y_mm()[row])
     assert shapely.distance(rubber.edge_line.boundary, raised).min() >= width - cell
-    assert all(not part.interiors for part in rubber.edge_line.geoms)
+    # only the torus leaves room for a hand inside its wall
+    assert sum(len(part.interiors) for part in rubber.edge_line.geoms) == (name == "torus")
 
 
 @pytest.mark.parametrize(("radius", "level"), [(500.0, 5), (90.0, 4)])
@@ -201,7 +202,7 @@ def test_edge_of_a_prism() -> None:
     exact = ring(foot + w, foot + w - e * tau) - ring(foot, foot - e * tau)
     # the toe is known to half a cell on the board, and the edge's line with it
     slack = e * p * 0.75 * rubber.grid.cell_mm
-    assert rubber.edge_mm3 == pytest.approx(exact, abs=slack)
+    assert rubber.edge_mm3 - rubber.keys_mm3 == pytest.approx(exact, abs=slack)
 
 
 @pytest.mark.slow

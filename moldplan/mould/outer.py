@@ -3,9 +3,11 @@
 1. The half grown by the skin, seen from above, filled down to the board and leaned out to the draft: one
    height per column, exact at the middles of the cells (`moldplan.columns.offset`).
 2. The edge: a flange of even thickness on the board. Its line lies the edge width outside both the skin and
-   the toe (where the leaned face meets the board); hollows narrower than twice the edge width are bridged and
-   openings inside it floored, because a wall inside them would have no room. Its rim leans by the same draft.
-3. The triangles between the middles of the cells, which rubber and jacket share, draw exactly: where they
+   the toe (where the leaned face meets the board); hollows narrower than twice the edge width are bridged.
+   An opening stays open where the clay wall inside it leaves room for a hand, else it is floored. The rim
+   leans by the same draft.
+3. Keys on top (`moldplan.mould.keys`).
+4. The triangles between the middles of the cells, which rubber and jacket share, draw exactly: where they
    would be steeper over a valley than the heights are, the valley is raised (`moldplan.columns.lean`).
 
 Volumes under the face come from fine samples where it bends (`moldplan.columns.means`), from the exact share
@@ -27,6 +29,8 @@ from moldplan.columns.lean import raise_to_draft
 from moldplan.columns.means import Sampled, bent, sample_again
 from moldplan.columns.offset import MIDDLE, carriers, every_cell, sample_heights
 from moldplan.half.model import Half
+from moldplan.mould.keys import KeyForm, keys_volume_mm3, place_keys, with_keys
+from moldplan.mould.model import Key
 from moldplan.tolerances import DEFAULT_CELLS, REL_EPSILON
 
 Floats = NDArray[np.float64]
@@ -39,7 +43,9 @@ _ROUND = 48
 class Build:
     """How the rubber of one half is to be built.
 
-    `flange_width_mm` is that of the jacket, which lies outside the rubber on the same grid.
+    `flange_width_mm` is that of the jacket, which lies outside the rubber on the same grid. An opening of the
+    edge stays open when `inner_opening_mm` are left clear between what `inner_wall_mm` (moat and clay) take
+    all round. Without `keys` there are none.
     """
 
     skin_mm: float
@@ -47,6 +53,9 @@ class Build:
     edge_width_mm: float
     edge_thickness_mm: float
     flange_width_mm: float = 0.0
+    inner_opening_mm: float = math.inf
+    inner_wall_mm: float = 0.0
+    keys: KeyForm | None = None
 
     @property
     def draft_rad(self) -> float:
@@ -59,8 +68,9 @@ class Outer:
     """The outer face with the volumes (mm3) under it, half and all, as each step of it adds rubber.
 
     `heights_mm` (ny, nx) is the finished face at the middles of the cells, every triangle of it within the
-    draft; `line` its outline on the board, `area_mm2` its sloped area with edge and rim. `raised_mm3` is what
-    was added in valleys on top of `edged_mm3` so that the triangles draw.
+    draft; `line` its outline on the board, `area_mm2` its sloped area with edge and rim, without keys.
+    `keys_mm3` is what keys add on top of `edged_mm3`, `raised_mm3` what was added in valleys so that the
+    triangles draw.
     """
 
     grid: Grid
@@ -71,19 +81,33 @@ class Outer:
     edged_mm3: float
     raised_mm3: float
     area_mm2: float
+    keys: tuple[Key, ...]
+    keys_mm3: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class Covered:
     """What the outer face comes to, without the face itself.
 
-    `edged_mm3` is the volume under it, half and all, before triangles are raised; `line` its outline on the
-    board, `area_mm2` its sloped area with edge and rim.
+    `edged_mm3` is the volume under it, half and all, without keys and before triangles are raised,
+    `whole_mm3` the volume with both; `line` its outline on the board, `area_mm2` its sloped area with edge
+    and rim, without keys.
     """
 
     line: MultiPolygon
     edged_mm3: float
+    whole_mm3: float
     area_mm2: float
+
+
+@dataclass(frozen=True)
+class _Finished:
+    """The face with edge, keys and raised valleys, and what the last two add to its volume."""
+
+    heights_mm: Floats
+    keys: tuple[Key, ...]
+    keys_mm3: float
+    raised_mm3: float
 
 
 def outer_face(half: Half, build: Build, *, cells: int = DEFAULT_CELLS) -> Outer:
@@ -103,41 +127,55 @@ def outer_face(half: Half, build: Build, *, cells: int = DEFAULT_CELLS) -> Outer
     grid = _grid(half, build, cells)
     leaned = _sampled(half, build, grid, draft_rad=build.draft_rad)
     leaned_mm3 = float(leaned.means().sum()) * grid.cell_area_mm2
-    covered = _covered(half, build, leaned)
-    edged = np.maximum(leaned.heights, _rim_heights(covered.line, build, grid))
-    heights = raise_to_draft(edged, grid.cell_mm, build.draft_rad)
+    line = _edge_line(half, build, leaned)
+    face = _finished(leaned, line, build)
     return Outer(
         grid=grid,
-        heights_mm=heights,
-        line=covered.line,
+        heights_mm=face.heights_mm,
+        line=line,
         # the grown shape lies within the leaned one: sampling must not make the draft negative
         grown_mm3=min(_grown_mm3(half, build, grid), leaned_mm3),
         leaned_mm3=leaned_mm3,
-        edged_mm3=covered.edged_mm3,
-        raised_mm3=float((heights - edged).sum()) * grid.cell_area_mm2,
-        area_mm2=covered.area_mm2,
+        edged_mm3=_edged_mm3(leaned, line, build),
+        raised_mm3=face.raised_mm3,
+        area_mm2=_area_mm2(leaned.heights, line, build, grid),
+        keys=face.keys,
+        keys_mm3=face.keys_mm3,
     )
 
 
 def measure_outer(half: Half, build: Build, *, cells: int = DEFAULT_CELLS) -> Covered:
-    """Return what `outer_face` comes to, to the last bit, in about a third of its time.
-
-    What triangles are raised by is left out: it is 0.2 % at most and falls with the cell.
-    """
-    return _covered(half, build, _sampled(half, build, _grid(half, build, cells), draft_rad=build.draft_rad))
-
-
-def _covered(half: Half, build: Build, leaned: Sampled) -> Covered:
-    """Put the edge round the leaned face and measure both."""
-    cell2 = leaned.grid.cell_area_mm2
+    """Return what `outer_face` comes to, to the last bit, in about half its time."""
+    leaned = _sampled(half, build, _grid(half, build, cells), draft_rad=build.draft_rad)
     line = _edge_line(half, build, leaned)
-    leaned_mm3 = float(leaned.means().sum()) * cell2
-    below_edge_mm3 = float(leaned.means(build.edge_thickness_mm).sum()) * cell2
+    edged_mm3, face = _edged_mm3(leaned, line, build), _finished(leaned, line, build)
     return Covered(
         line=line,
-        edged_mm3=leaned_mm3 + _plate_mm3(line, build) - below_edge_mm3,
+        edged_mm3=edged_mm3,
+        whole_mm3=edged_mm3 + face.keys_mm3 + face.raised_mm3,
         area_mm2=_area_mm2(leaned.heights, line, build, leaned.grid),
     )
+
+
+def _finished(leaned: Sampled, line: MultiPolygon, build: Build) -> _Finished:
+    """Put edge and keys on the leaned face and raise its valleys."""
+    grid, keys_mm3 = leaned.grid, 0.0
+    keys: tuple[Key, ...] = ()
+    keyed = edged = np.maximum(leaned.heights, _rim_heights(line, build, grid))
+    if build.keys is not None:
+        keys = place_keys(edged, grid, build.keys)
+        keys_mm3 = keys_volume_mm3(edged, grid, keys, build.keys)
+        keyed = with_keys(edged, grid, keys, build.keys)
+    heights = raise_to_draft(keyed, grid.cell_mm, build.draft_rad)
+    return _Finished(heights, keys, keys_mm3, float((heights - keyed).sum()) * grid.cell_area_mm2)
+
+
+def _edged_mm3(leaned: Sampled, line: MultiPolygon, build: Build) -> float:
+    """Return the volume under the leaned face with its edge."""
+    cell2 = leaned.grid.cell_area_mm2
+    leaned_mm3 = float(leaned.means().sum()) * cell2
+    below_edge_mm3 = float(leaned.means(build.edge_thickness_mm).sum()) * cell2
+    return leaned_mm3 + _plate_mm3(line, build) - below_edge_mm3
 
 
 def _grid(half: Half, build: Build, cells: int) -> Grid:
@@ -185,8 +223,26 @@ def _edge_line(half: Half, build: Build, leaned: Sampled) -> MultiPolygon:
     )
     bridge = build.edge_width_mm
     line = shapely.buffer(shapely.buffer(covered, build.edge_width_mm + bridge), -bridge)
-    floored = shapely.union_all([Polygon(part.exterior) for part in _parts(line).geoms])
+    floored = shapely.union_all([_floored(part, line, build) for part in _parts(line).geoms])
     return _parts(shapely.simplify(floored, 0.05 * grid.cell_mm))
+
+
+def _floored(part: Polygon, line: shapely.Geometry, build: Build) -> Polygon:
+    """Return one part of the edge without the openings that are too narrow to stay open."""
+    least_mm = 0.5 * build.inner_opening_mm + build.inner_wall_mm
+    return Polygon(
+        part.exterior,
+        [ring for ring in part.interiors if _clear_mm(shapely.difference(Polygon(ring), line)) >= least_mm],
+    )
+
+
+def _clear_mm(opening: shapely.Geometry) -> float:
+    """Return the radius of the largest circle in an opening, to a thousandth of its size."""
+    area = _parts(opening)
+    if area.is_empty:
+        return 0.0
+    size = float(np.ptp(np.reshape(area.bounds, (2, 2)), axis=0).max())
+    return shapely.maximum_inscribed_circle(area, 1e-3 * size).length
 
 
 def _cells_area(held: NDArray[np.bool_], grid: Grid) -> shapely.Geometry:

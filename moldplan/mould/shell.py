@@ -17,6 +17,7 @@ from shapely import MultiPolygon, Polygon
 from moldplan.columns.grid import Grid
 from moldplan.columns.offset import height_map
 from moldplan.half.model import Half
+from moldplan.mould.keys import ball_profile, shell_over_keys
 from moldplan.mould.model import Rubber
 from moldplan.mould.outer import Build
 from moldplan.mould.outline import ARC_SEGMENTS
@@ -57,20 +58,9 @@ def jacket_heights(  # noqa: PLR0913 - the jacket itself is made from this, so t
     shell = height_map(half.vertices, half.faces, radius_mm=radius, draft_rad=draft, grid=grid)
     np.maximum(shell, _over_edge(rubber.edge_line, build, grid, thickness_mm), out=shell)
     np.maximum(shell, rubber.outer_mm + np.where(rubber.outer_mm > 0.0, thickness_mm, 0.0), out=shell)
+    shell = shell_over_keys(shell, grid, rubber.keys, thickness_mm=thickness_mm)
     np.maximum(shell, flange_thickness_mm, out=shell)
     return np.where(_held(rubber.edge_line, flange_outer, build, grid), shell, 0.0)
-
-
-def ball_profile(r_mm: Floats, *, radius_mm: float, lean_rad: float) -> Floats:
-    """Return how high a ball of `radius_mm` and its tangent cone of `lean_rad` stand at `r_mm` from its axis.
-
-    sqrt(t^2 - r^2) up to t cos(lean), then t / sin(lean) - r cot(lean); 0 < lean < pi / 2.
-    """
-    tangent = radius_mm * math.cos(lean_rad)
-    ball = np.sqrt(np.maximum(radius_mm**2 - r_mm**2, 0.0))
-    cone = radius_mm / math.sin(lean_rad) - r_mm / math.tan(lean_rad)
-    out: Floats = np.where(r_mm <= tangent, ball, cone)
-    return out
 
 
 def _over_edge(line: MultiPolygon, build: Build, grid: Grid, thickness_mm: float) -> Floats:
