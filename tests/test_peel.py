@@ -342,6 +342,8 @@ def test_order_of_peeling() -> None:
     (easy,) = [step for step in peel.order if "comes away with the skin" in step.text]
     assert easy.number == 2
     assert {region for region in by_region if f"undercut {region} " in easy.text}
+    cuts = [step.region for step in peel.order if "cut the rubber here first" in step.text]
+    assert cuts == [place.region for place in peel.places if place.strain > peel.allowed]
     rolled = next(step for step in peel.order if "roll it back" in step.text)
     assert rolled.place_mm[0] < 0.0
     assert rolled.place_mm == by_region[rolled.region].place_mm
@@ -433,7 +435,9 @@ def test_shut_in_rubber_is_left_to_the_loops() -> None:
     assert half.undercut.links == 1
     assert peel.strain > 3.0
     assert [finding for finding in peel_findings(half, peel) if finding.code == "peel-stretch"] == []
-    assert any("over 300%" in step.text for step in peel.order)
+    assert any(
+        "over 300%, over the 75% allowed: cut the rubber here first" in step.text for step in peel.order
+    )
 
 
 def test_many_places_are_counted() -> None:

@@ -133,7 +133,9 @@ def _spread(half: Half, limit_mm: float) -> _Surface:
     spacing = max(limit_mm / ACROSS, math.sqrt(until[-1] / MOST_PLACES))
     count = math.ceil(until[-1] / spacing**2)
     number = np.arange(count)
-    face = np.minimum(np.searchsorted(until, (number + 0.5) * until[-1] / count), len(until) - 1)
+    face = np.minimum(
+        np.searchsorted(until, (number + 0.5) * until[-1] / count, side="right"), len(until) - 1
+    )
     u, v = (number * _FIRST) % 1.0, (number * _SECOND) % 1.0
     folded = u + v > 1.0
     u, v = np.where(folded, 1.0 - u, u)[:, None], np.where(folded, 1.0 - v, v)[:, None]

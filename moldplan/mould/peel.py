@@ -62,13 +62,13 @@ def plan_peel(half: Half, rubber: Rubber, settings: Settings) -> Peel:
     thin = thin_parts(
         half, room, [Grip(place=hold.place, band=hold.band) for hold in holds], limit_mm=limit_mm
     )
-    worst = holds[0].place if holds else None
+    worst, allowed = (holds[0].place if holds else None), allowed_strain(settings)
     return Peel(
         strain=0.0 if worst is None else worst.strain,
-        allowed=allowed_strain(settings),
+        allowed=allowed,
         place_mm=None if worst is None else worst.place_mm,
         places=tuple(hold.place for hold in holds),
-        order=order_of(half, rubber, holds, thin),
+        order=order_of(half, rubber, holds, thin, allowed=allowed),
         thin=tuple(gripped.part for gripped in thin),
     )
 

@@ -45,7 +45,7 @@ def strain_text(strain: float) -> str:
 
 
 def order_of(
-    half: Half, rubber: Rubber, holds: Sequence[Hold], thin: Sequence[Gripped]
+    half: Half, rubber: Rubber, holds: Sequence[Hold], thin: Sequence[Gripped], *, allowed: float
 ) -> tuple[PeelStep, ...]:
     """Return the steps of taking the rubber off, in order and in words.
 
@@ -57,6 +57,8 @@ def order_of(
         Every place that holds the rubber.
     thin
         Parts of the cast that may break; they are named in the step of their undercut.
+    allowed
+        Strain that peeling may use; a step that needs more says that the rubber is cut first.
     """
     lips = sorted((hold for hold in holds if hold.way is not None), key=_by_strain)
     bands = sorted((hold for hold in holds if hold.way is None), key=_by_strain)
@@ -64,9 +66,9 @@ def order_of(
     steps = [_edge(half, rubber)]
     if easy:
         steps.append((easy[0].place.place_mm, _easy_text(easy), None))
-    steps.extend(_lip_step(half, hold, thin) for hold in lips[len(easy) :])
+    steps.extend(_lip_step(half, hold, _mind(half, hold, thin, allowed)) for hold in lips[len(easy) :])
     steps.extend(_loose_steps(half, holds))
-    steps.extend(_band_step(half, hold, thin) for hold in bands)
+    steps.extend(_band_step(half, hold, _mind(half, hold, thin, allowed)) for hold in bands)
     steps.append(_last(half))
     return tuple(
         PeelStep(number=number, place_mm=place, text=text, region=region)
@@ -112,12 +114,12 @@ def _named(hold: Hold, other: str) -> str:
     return other if hold.place.region is None else f"undercut {hold.place.region}"
 
 
-def _lip_step(half: Half, hold: Hold, thin: Sequence[Gripped]) -> _Step:
+def _lip_step(half: Half, hold: Hold, mind: str) -> _Step:
     """Return the step that bends a lip out."""
     place, way = hold.place, hold.way or (0.0, 0.0)
     text = (
-        f"{_named(hold, 'lip')}, {place_words(half, place.place_mm)}: roll it back "
-        f"{_side(half, way)}; it bends by {strain_text(place.strain)}{_mind(half, hold, thin)}"
+        f"{_named(hold, 'lip')}, {_where(half, place.place_mm)}: roll it back "
+        f"{_side(half, way)}; it bends by {strain_text(place.strain)}{mind}"
     )
     return place.place_mm, text, place.region
 
@@ -135,29 +137,39 @@ def _loose_steps(half: Half, holds: Sequence[Hold]) -> list[_Step]:
         return []
     if loose[1:]:
         return [(loose[0].centre_mm, f"undercuts {_listed([one.id for one in loose])}: {LOOSE}", None)]
-    where = place_words(half, loose[0].centre_mm)
+    where = _where(half, loose[0].centre_mm)
     return [(loose[0].centre_mm, f"undercut {loose[0].id}, {where}: {LOOSE}", loose[0].id)]
 
 
-def _band_step(half: Half, hold: Hold, thin: Sequence[Gripped]) -> _Step:
+def _band_step(half: Half, hold: Hold, mind: str) -> _Step:
     """Return the step that stretches a band over its bulge."""
     place = hold.place
     near = "" if place.region is None else f" (undercut {place.region})"
     text = (
-        f"neck{near}, {place_words(half, place.place_mm)}: roll the rubber up evenly all round and over what "
-        f"stands on it; it stretches by {strain_text(place.strain)}{_mind(half, hold, thin)}"
+        f"neck{near}, {_where(half, place.place_mm)}: roll the rubber up evenly all round and over what "
+        f"stands on it; it stretches by {strain_text(place.strain)}{mind}"
     )
     return place.place_mm, text, place.region
 
 
-def _mind(half: Half, hold: Hold, thin: Sequence[Gripped]) -> str:
-    """Return what to mind at a step: thin parts of the cast that this undercut grips."""
+def _mind(half: Half, hold: Hold, thin: Sequence[Gripped], allowed: float) -> str:
+    """Return what to mind at a step: too much strain, and thin parts of the cast that this place grips."""
+    over = (
+        f", over the {allowed:.0%} allowed: cut the rubber here first" if hold.place.strain > allowed else ""
+    )
     mine = [part for part in thin if part.grip.place == hold.place]
     if not mine:
-        return ""
+        return over
     many = "parts" if mine[1:] else "part"
-    where = "; ".join(place_words(half, part.part.place_mm) for part in mine)
-    return f"; hold the thin {many} of the cast by hand meanwhile ({where})"
+    where = "; ".join(_where(half, part.part.place_mm) for part in mine)
+    return f"{over}; hold the thin {many} of the cast by hand meanwhile ({where})"
+
+
+def _where(half: Half, place: Point3) -> str:
+    """Return a place in words."""
+    words = place_words(half, place)
+    on_board = ", 0.0 mm up"
+    return f"{words.removesuffix(on_board)}, at the board" if words.endswith(on_board) else words
 
 
 def _last(half: Half) -> _Step:
