@@ -24,7 +24,7 @@ def small_rubber(half: Half, settings: Settings, cells: int) -> Rubber:
     build = build_for(half, settings)
     outer = outer_face(half, build, cells=cells)
     less = half.volume_mm3 + sealed_mm3(half)
-    volume = outer.edged_mm3 + outer.raised_mm3 - less
+    volume = outer.edged_mm3 + outer.keys_mm3 + outer.raised_mm3 - less
     mass = volume * 1e-6 * settings.number("rubber.density_kg_l")
     return Rubber(
         skin_mm=build.skin_mm, draft_deg=build.draft_deg, grid=outer.grid, outer_mm=outer.heights_mm,
@@ -33,7 +33,7 @@ def small_rubber(half: Half, settings: Settings, cells: int) -> Rubber:
         measured_mm3=triangulated_mm3(outer.heights_mm, outer.grid.cell_mm) - less, mass_kg=mass,
         order_kg=mass, outer_area_mm2=outer.area_mm2,
         inner_area_mm2=mesh_area_mm2(half.vertices, half.faces), coats=(), region_coats={},
-        keys=getattr(outer, "keys", ()), buttons=getattr(outer, "buttons", ()),
+        keys=outer.keys, keys_mm3=outer.keys_mm3,
     )  # fmt: skip
 
 

@@ -77,23 +77,25 @@ def _rubber(half: Half, rubber: Rubber, face: Mesh) -> Mesh:
     if rubber.skin_mm > rubber.grid.cell_mm:
         off_board = half.faces[half.vertices[half.faces, 2].max(axis=1) > 0.0]
         inner = turned_inside_out(trimmed(half.vertices, off_board))
-        return _without_pockets(closed_below(face, inner), len(face[0]))
+        return _without_pockets(closed_below(face, inner), face[0])
     name = f"rubber {half.name}"
     whole = solid_of(*closed_below(face), name) - solid_of(half.vertices, half.faces, name)
-    return mesh_of(whole)
+    return _without_pockets(mesh_of(whole), face[0])
 
 
-def _without_pockets(mesh: Mesh, outer_points: int) -> Mesh:
-    """Return the rubber without what fills sealed pockets.
+def _without_pockets(mesh: Mesh, on_face: Floats) -> Mesh:
+    """Return the rubber without what fills sealed pockets: bodies with no point of the outer face.
 
-    These are bodies that have no part of the outer face, whose points are the first `outer_points`. Bodies
-    inside out are the surface of a part of the half that touches neither board nor other parts.
+    Bodies inside out stay: they are the surface of a part of the half that touches neither board nor other
+    parts.
     """
     points, faces = mesh
     count, label = surfaces(faces, len(points))
     if count <= 1:
         return mesh
-    body, reached = label[faces[:, 0]], np.unique(label[:outer_points])
+    places = np.dtype([("x", np.float64), ("y", np.float64), ("z", np.float64)])
+    met = np.isin(np.ascontiguousarray(points).view(places), np.ascontiguousarray(on_face).view(places))
+    body, reached = label[faces[:, 0]], np.unique(label[met.ravel()])
     kept = [
         number in reached or _is_hollow(points, faces[body == number]) for number in range(label.max() + 1)
     ]
@@ -125,10 +127,12 @@ def _carried(heights_mm: Floats) -> Floats:
 def _flange_ground(jacket: Jacket, rubber: Rubber) -> BaseGeometry:
     """Return what jacket and rubber stand on together; round openings of the rubber too is a flange."""
     line = jacket.flange_outer
-    width_mm = float(rubber.edge_line.distance(line.exterior))
     rings = [Polygon(ring) for part in rubber.edge_line.geoms for ring in part.interiors]
-    bare = [ring.buffer(-width_mm, quad_segs=_ROUND) for ring in rings]
-    return line.difference(shapely.union_all(bare)) if bare else line
+    if not rings:
+        return line
+    width_mm = float(rubber.edge_line.distance(line.exterior))
+    openings = shapely.difference(shapely.union_all(rings), rubber.edge_line)
+    return line.difference(openings.buffer(-width_mm, quad_segs=_ROUND))
 
 
 def _drill(button: Button, thickness_mm: float) -> manifold3d.Manifold:
