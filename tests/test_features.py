@@ -105,9 +105,12 @@ def test_facing_walls_by_hand() -> None:
     found = []
     middles = inside.middles_mm(np.arange(inside.room_mm.size)).reshape(*inside.room_mm.shape, 3)
     for cube in np.argwhere(inside.foot >= 0):
-        for axis, step in enumerate(((0, 1, 0), (1, 0, 0), (0, 0, 1))):
-            other = cube + step
-            if cube[2] < inside.open_layers or (other >= inside.foot.shape).any():
+        for step in list(np.ndindex(3, 3, 3))[14:]:
+            other = cube + np.array(step) - 1
+            way = np.array([step[1], step[0], step[2]]) - 1.0
+            if min(cube[2], other[2]) < inside.open_layers:
+                continue
+            if (other < 0).any() or (other >= inside.foot.shape).any():
                 continue
             one, two = inside.foot[tuple(cube)], inside.foot[tuple(other)]
             within, there = inside.room_mm[tuple(cube)] > 0.0, inside.room_mm[tuple(other)] > 0.0
@@ -115,16 +118,16 @@ def test_facing_walls_by_hand() -> None:
                 continue
             mine = inside.feet_mm[one] - middles[tuple(cube)]
             its = inside.feet_mm[two] - middles[tuple(other)]
-            if min(np.linalg.norm(mine), np.linalg.norm(its)) < 1e-5:
+            if min(np.linalg.norm(mine), np.linalg.norm(its)) <= 0.04:
                 continue
             mine, its = mine / np.linalg.norm(mine), its / np.linalg.norm(its)
             same = 1.0 if within == there else -1.0  # turned over, the second foot looks as across one wall
-            if same * (mine @ its) > -0.5 or same * mine[axis] * its[axis] >= 0.0:
+            if same * (mine @ its) > -0.5 or same * (mine @ way) * (its @ way) >= -0.01:
                 continue
             square = mine - same * its
             apart = abs((inside.feet_mm[one] - inside.feet_mm[two]) @ square) / np.linalg.norm(square)
-            if apart < 9.0:
-                found.append((apart, within if mine[axis] < 0.0 else there if same < 0.0 else not there))
+            if np.linalg.norm(inside.feet_mm[one] - inside.feet_mm[two]) < 9.0:
+                found.append((apart, within if mine @ way < 0.0 else there if same < 0.0 else not there))
     assert len(found) == len(widths) > 20
     np.testing.assert_allclose(widths, [width for width, _ in found], rtol=1e-12)
     np.testing.assert_array_equal(solid, [kind for _, kind in found])
@@ -249,7 +252,8 @@ def test_rounded_edges(radius: float, tight: bool) -> None:  # noqa: FBT001 - a 
     # corners turn in two directions: their mean curvature makes pi r / 2 of turn times length for an eighth
     straight = 2.0 * (300.0 + 240.0 - 4.0 * radius) + 4.0 * (160.0 - radius)
     balls = 4.0 * 0.5 * math.pi * radius / (0.5 * math.pi)
-    assert corner_length(found) == pytest.approx(straight + balls, rel=0.06)
+    # the outermost facets turn towards large faces: half a facet's turn is lost on either side
+    assert 0.87 * (straight + balls) <= corner_length(found) <= straight + balls
     largest = of_kind(found, "tight corner")[0]
     assert largest.width_mm == pytest.approx(radius, rel=0.15)
 

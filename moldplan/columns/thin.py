@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 from moldplan.columns.grid import Floats
 from moldplan.columns.inside import Floats32, Inside, Items
 
-#: Cosine of the angle from which two feet count as opposite.
-OPPOSITE = -0.5
-#: Share of a cell below which a distance has no direction.
-NO_WAY = 1e-6
+#: Two feet count as opposite when the cosine of the angle between one and the other turned over is this.
+OPPOSITE = 0.5
+#: A step along the walls, to within this (product of two cosines), tells nothing of what lies between them.
+LEVEL = 0.01
+#: Share of a cell below which a distance has no direction: in or out is told to 1/256 of a cell.
+NO_WAY = 0.01
 
 
 @njit(cache=True, nogil=True)
@@ -44,46 +46,50 @@ def facing_pairs(
                 f = foot[j, i, k]
                 if f < 0:
                     continue
-                for axis in range(3):
-                    b, a, c = j + (axis == 1), i + (axis == 0), k + (axis == 2)
-                    if b >= ny or a >= nx or c >= nz:
+                here = room[j, i, k] > 0.0
+                mine[0] = feet[f, 0] - (origin[0] + (i + 0.5) * cell)
+                mine[1] = feet[f, 1] - (origin[1] + (j + 0.5) * cell)
+                mine[2] = feet[f, 2] - (origin[2] + (k + 0.5) * cell)
+                one = math.sqrt(mine[0] ** 2 + mine[1] ** 2 + mine[2] ** 2)
+                if one <= NO_WAY * cell or one >= 0.5 * max(most_solid, most_gap) + cell:
+                    continue
+                for step in range(14, 27):
+                    dj, di, dk = step // 9 - 1, step // 3 % 3 - 1, step % 3 - 1
+                    b, a, c = j + dj, i + di, k + dk
+                    if b >= ny or a < 0 or a >= nx or c < first or c >= nz:
                         continue
                     g = foot[b, a, c]
                     if g < 0 or g == f:
                         continue
-                    mine[0] = feet[f, 0] - (origin[0] + (i + 0.5) * cell)
-                    mine[1] = feet[f, 1] - (origin[1] + (j + 0.5) * cell)
-                    mine[2] = feet[f, 2] - (origin[2] + (k + 0.5) * cell)
                     other[0] = feet[g, 0] - (origin[0] + (a + 0.5) * cell)
                     other[1] = feet[g, 1] - (origin[1] + (b + 0.5) * cell)
                     other[2] = feet[g, 2] - (origin[2] + (c + 0.5) * cell)
-                    one = math.sqrt(mine[0] ** 2 + mine[1] ** 2 + mine[2] ** 2)
-                    two = math.sqrt(other[0] ** 2 + other[1] ** 2 + other[2] ** 2)
                     along = mine[0] * other[0] + mine[1] * other[1] + mine[2] * other[2]
-                    # the way from a cube on the wall itself to its foot is rounding
-                    if min(one, two) <= NO_WAY * cell:
+                    there = room[b, a, c] > 0.0
+                    turn = -1.0 if here == there else 1.0
+                    # two of a side look apart or at each other; of two sides, both look the same way
+                    if turn * along <= 0.0:
                         continue
-                    here, there = room[j, i, k] > 0.0, room[b, a, c] > 0.0
-                    if here == there:
-                        # apart from each other: between them; towards each other: the wall's other side
-                        if along > OPPOSITE * one * two or mine[axis] * other[axis] >= 0.0:
-                            continue
-                        between = here if mine[axis] < 0.0 else not here
-                        turn = -1.0
-                    else:
-                        # one lies between two walls, the other beyond the second: both look the same way
-                        if along < -OPPOSITE * one * two or mine[axis] * other[axis] <= 0.0:
-                            continue
-                        between = here if mine[axis] < 0.0 else there
-                        turn = 1.0
-                    # feet of neighbours lie askew: only what is square to the middle surface counts
-                    apart, across = 0.0, 0.0
+                    two = math.sqrt(other[0] ** 2 + other[1] ** 2 + other[2] ** 2)
+                    if two <= NO_WAY * cell or turn * along < OPPOSITE * one * two:
+                        continue
+                    away = mine[0] * di + mine[1] * dj + mine[2] * dk
+                    onward = other[0] * di + other[1] * dj + other[2] * dk
+                    if turn * away * onward <= LEVEL * one * two:
+                        continue
+                    # looking away, one stands between the walls; looking on, the other does, or both beyond
+                    between = here if away < 0.0 else (not here if turn < 0.0 else there)
+                    # feet of neighbours lie askew: what is square to the middle surface is the width
+                    apart, across, full = 0.0, 0.0, 0.0
                     for n in range(3):
                         square = mine[n] / one + turn * other[n] / two
                         apart += (feet[f, n] - feet[g, n]) * square
                         across += square * square
+                        full += (feet[f, n] - feet[g, n]) ** 2
                     apart = abs(apart) / math.sqrt(across)
-                    if apart >= (most_solid if between else most_gap):
+                    # over the rims of a gap the feet stay on the rims, and only their full distance is true
+                    most = most_solid if between else most_gap
+                    if full >= most * most:
                         continue
                     if len(width) > 0:
                         for n in range(3):
