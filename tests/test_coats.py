@@ -147,7 +147,7 @@ def test_coats_add_up_to_the_rubber() -> None:
 def test_coats_are_true_distances_on_a_hemisphere() -> None:
     """Between d1 and d2: 2/3 pi ((R + d2)^3 - (R + d1)^3), derived, first principles."""
     radius = 300.0
-    coats = plan_rubber(lying(above_board(zoo.sphere(radius, 5))), shop_settings()).coats
+    coats = plan_rubber(lying(above_board(zoo.sphere(radius, 4))), shop_settings()).coats
     inner = 0.0
     for coat in coats[:4]:
         outer = inner + coat.thickness_mm
@@ -185,6 +185,18 @@ def test_a_gap_that_the_skin_fills_takes_no_extra_pass() -> None:
     rubber = plan_rubber(half, shop_settings())
     assert rubber.region_coats == {}
     assert all(coat.region is None for coat in rubber.coats)
+
+
+def test_keys_are_a_coat_of_their_own() -> None:
+    """12 mm high on the card: four passes of 3 mm, of what the keys hold."""
+    rubber = plan_rubber(block(), shop_settings())
+    keys = [coat for coat in rubber.coats if "keys" in coat.name]
+    assert len(rubber.keys) > 2
+    assert [coat.volume_mm3 for coat in keys] == pytest.approx([rubber.keys_mm3])
+    assert (keys[0].passes, keys[0].thickness_mm) == (4, pytest.approx(3.0))
+    edge = next(coat for coat in rubber.coats if "edge" in coat.name)
+    assert edge.volume_mm3 == pytest.approx(rubber.edge_mm3 - rubber.keys_mm3)
+    assert sum(coat.volume_mm3 for coat in rubber.coats) == pytest.approx(rubber.volume_mm3, rel=1e-9)
 
 
 def test_neighbouring_coats_differ_in_tint() -> None:

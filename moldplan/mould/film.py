@@ -144,8 +144,8 @@ def crowned_mm(film_mm: Floats, area_mm2: Floats, *, share: float) -> Floats:
     Notes
     -----
     The floor c solves ``c = share * mean(max(film, c))``. The mean is the greatest of the lines that lift the
-    k thinnest places, so c is the greatest of the lines' own solutions ``share S / (A - share A_k)``: S of the
-    film not lifted, A_k of the area lifted, A of all [derived].
+    k thinnest places, so c is the greatest of the lines' own solutions ``share S / (A - share A_k)``, with S
+    the volume of film not lifted, A_k the area lifted and A all of it [derived].
     """
     order = np.argsort(film_mm, kind="stable")
     area, volume = area_mm2[order], (film_mm * area_mm2)[order]

@@ -395,7 +395,7 @@ class Rubber:
     """Mass when every undercut is dealt with as advised (`Mould.advice`)."""
     order_low_kg: float = 0.0
     order_high_kg: float = 0.0
-    """What may be used in the end: the stated uncertainty about `mass_kg`."""
+    """What may be used in the end, the stated uncertainty about all that is brushed on, run-off as well."""
 
 
 @dataclass(frozen=True, kw_only=True)
