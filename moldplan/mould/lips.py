@@ -147,8 +147,9 @@ def _lip(places: Floats, way: tuple[float, float], room: Room, skin_mm: float) -
     drawn = drawn_sideways(places, way, room, most_shut=most_shut, most_free=most_free)
     if not drawn.clear.any():
         return None
-    depth, length = drawn.travel_mm, drawn.root_mm
-    deep = np.flatnonzero(drawn.clear & (depth >= DEEP_SHARE * depth[drawn.clear].max()) & (depth > 0.0))
+    # the deepest place is the middle of a cell, half a cell off the wall behind it
+    depth, length = drawn.travel_mm + 0.5 * room.grid.cell_mm, drawn.root_mm
+    deep = np.flatnonzero(drawn.clear & (depth >= DEEP_SHARE * depth[drawn.clear].max()) & (length > 0.0))
     if not len(deep) or (depth[deep] <= DEEPEST * length[deep]).mean() < MOST_SHARE:
         return None
     strains = 1.5 * (depth[deep] + skin_mm) * depth[deep] / length[deep] ** 2
