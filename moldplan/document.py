@@ -18,6 +18,7 @@ from moldplan.mould.model import (
     Jacket,
     Mixes,
     Mould,
+    Parting,
     Peel,
     Reach,
     RegionAdvice,
@@ -287,6 +288,8 @@ def _wall(mould: Mould) -> Document:
         "inner_walls": len(wall.inner_walls),
         "points_mm": [list(point) for point in wall.points_mm],
         "buttresses": len(wall.buttress_places_mm),
+        "buttress_kg": wall.buttress_kg,
+        "points_off_mm": wall.points_off_mm,
         "pressure_pa": wall.pressure_pa,
         "pressure_governs": wall.pressure_governs,
         "wax_m2": wall.wax_mm2 / _MM2_PER_M2,
@@ -334,7 +337,12 @@ def _jacket(jacket: Jacket) -> Document:
         "stand_mm": jacket.stand_mm,
         "handles_mm": [list(place) for place in jacket.handles_mm],
         "turning_edge_mm": None if edge is None else [list(end) for end in edge],
+        "parting": None if jacket.parting is None else _parting(jacket.parting),
     }
+
+
+def _parting(parting: Parting) -> Document:
+    return {**asdict(parting), "lines_mm": [[list(end) for end in line] for line in parting.lines_mm]}
 
 
 def _web(web: Web) -> Document:

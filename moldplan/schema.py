@@ -341,6 +341,8 @@ def _wall() -> Schema:
             "inner_walls": {**COUNT, "description": "rings of clay in openings"},
             "points_mm": listed(row(2, "corner"), "inner line, for setting out"),
             "buttresses": COUNT,
+            "buttress_kg": amount("clay of the buttresses, on top of clay_kg"),
+            "points_off_mm": amount("farthest the line runs off the straight lines between the corners"),
             "pressure_pa": amount("of what stands in the moat, at its foot"),
             "pressure_governs": FLAG,
             "wax_m2": amount("board and wall to wax"),
@@ -396,6 +398,20 @@ def _jacket() -> Schema:
             "stand_mm": amount("flange above the floor, opened half on its feet"),
             "handles_mm": listed(row(3, "handle"), "handles"),
             "turning_edge_mm": or_null(_line()),
+            "parting": or_null(_parting()),
+        },
+    )
+
+
+def _parting() -> Schema:
+    return thing(
+        "a jacket made in pieces with bolted flanges",
+        {
+            "pieces": COUNT,
+            "lines_mm": listed(_line(), "where to part it, seen from above"),
+            "length_mm": amount("parting flanges over the jacket"),
+            "bolts": COUNT,
+            "mass_kg": amount("what the flanges add"),
         },
     )
 

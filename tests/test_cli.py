@@ -149,11 +149,11 @@ def test_bad_cuts(mushroom: Path, cut: str, tmp_path: Path) -> None:
     assert not list(tmp_path.iterdir())
 
 
-def test_plan_writes_a_valid_document_and_ten_lines(mushroom: Path, tmp_path: Path) -> None:
+def test_plan_writes_a_valid_document_and_its_closing_lines(mushroom: Path, tmp_path: Path) -> None:
     out = tmp_path / "pläne 1" / "x"
     result = run("plan", mushroom, "--height", "1 m", "--cut", "0,1,0@0", "--only", "none", "--out", out)
     assert result.exit_code == 0, result.stderr
-    assert len(result.stdout.splitlines()) == 10
+    assert len(result.stdout.splitlines()) == len(FIRST_WORDS)
     first_words = [line.split()[0] for line in result.stdout.splitlines()]
     assert first_words == FIRST_WORDS
     assert "reading the pattern" in result.stderr

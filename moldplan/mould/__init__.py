@@ -10,9 +10,9 @@ from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half
 from moldplan.mould.board import plan_board
-
+from moldplan.mould.features import find_features
 from moldplan.mould.fittings import plan_fittings
-
+from moldplan.mould.inside_remarks import feature_findings
 from moldplan.mould.jacket import plan_jacket
 from moldplan.mould.model import Jacket, Mould, OtherSplit, Rubber
 from moldplan.mould.parting import plan_release
@@ -60,8 +60,8 @@ def plan_mould(
     """
     rubber = plan_rubber(half, settings, progress=progress.part(0.0, 0.5))
     progress.step(f"placing wall, board and jacket of half {half.name}", 0.5)
-    wall = plan_wall(rubber, settings)
-    board = plan_board(rubber, wall, settings)
+    wall = plan_wall(rubber, settings, section=half.section)
+    board = plan_board(rubber, wall, settings, sawn=half.called != "WHOLE")
     jacket = _jacket(half, rubber, settings)
     progress.step(f"weighing what to do about the undercuts of half {half.name}", 0.6)
     advice = advise(half, rubber, settings, others=others)
@@ -74,7 +74,7 @@ def plan_mould(
     mould = Mould(
         name=half.name, rubber=rubber, wall=wall, board=board, jacket=jacket, peel=peel,
         reach=plan_reach(half, settings, hollow=hollow),
-        advice=advice, webs=webs, release=plan_release(half, webs, advice, settings),
+        features=find_features(half, settings, hollow=hollow), advice=advice, webs=webs, release=plan_release(half, webs, advice, settings),
     )  # fmt: skip
     progress.step(f"mould of half {half.name} planned", 1.0)
     return mould, tuple(_findings(half, mould, settings))
@@ -99,4 +99,4 @@ def _findings(half: Half, mould: Mould, settings: Settings) -> Iterator[Finding]
     if mould.peel is not None:
         yield from peel_findings(half, mould.peel)
     if mould.reach is not None:
-        pass
+        yield from feature_findings(half, mould.reach, mould.features)

@@ -32,12 +32,13 @@ def remarks(  # noqa: PLR0913 - it walks over everything a mould is made of
     Nothing is said of release without `release`; undercuts are spoken of in general without `advice`.
     """
     yield from loop_findings(half, webs)
-    yield from release_findings(half, release, webs, advice)
     yield from _pieces(half)
     for region in half.undercut.regions:
         yield from region_findings(half, region, rubber, settings, advice)
     yield from _of_size(half, settings)
     yield from building_findings(half, rubber, wall, board, jacket, settings)
+    # what every mould of this rubber wants comes after what this half alone does; stops come first anyhow
+    yield from release_findings(half, release, webs, advice)
 
 
 def _pieces(half: Half) -> Iterator[Finding]:
