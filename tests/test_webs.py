@@ -175,6 +175,29 @@ def test_a_handle_within_one_shadow_is_not_found() -> None:
     assert find_webs(half, SETTINGS) == ()
 
 
+def test_an_arch_on_the_board_within_one_shadow_is_found_between_its_feet() -> None:
+    """Two stools' feet under one cap: the web is as wide as the way between them and as high (derived)."""
+    cap = block(300, 240, 30, (0, 0, 100))
+    feet = block(30, 40, 110, (-60, 0, 0)) + block(30, 40, 110, (40, 0, 0))
+    half = standing(cap + feet)
+    assert half.undercut.links == 1
+    assert half.undercut.regions[0].mouths == 1
+    web = only(half)
+    assert web.size_mm == pytest.approx((70.0, 100.0), rel=0.01)
+    assert web.area_mm2 == pytest.approx(7000.0, rel=0.01)
+    assert web.region == 1
+    assert standing(cap + feet + plate(web)).undercut.links == 0
+
+
+def test_feet_of_two_solids_make_no_arch() -> None:
+    one = block(60, 200, 30, (0, 0, 80)) + block(30, 30, 90, (0, -70, 0)) + block(30, 30, 90, (0, 70, 0))
+    other = block(40, 40, 40, (0, 0, 0))
+    half = standing(one + other)
+    assert half.undercut.links == 1
+    (web,) = find_webs(half, SETTINGS)
+    assert abs(web.normal[0]) == pytest.approx(1.0, abs=0.02)
+
+
 def test_never_more_webs_than_loops() -> None:
     rng = np.random.default_rng(3)
     for _ in range(4):

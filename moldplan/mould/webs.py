@@ -11,7 +11,10 @@ Steps
        neighbours share the area their gaps have in common, mouths share what they open. Of equal cuts the
        one in the middle is wanted: capacity grows a little towards the mouths. With more than two mouths
        each is cut off from all the others, and the widest of these cuts is left out.
-    3. A plane through the cut, and its exact section with the half (and the board): the area of air round the
+    3. An arch that stands on the board within one shadow has one mouth: loops that are still missing are
+       looked for between feet on the board (`moldplan.mould.arches`), where there are more arches than mouths
+       tell.
+    4. A plane through the cut, and its exact section with the half (and the board): the area of air round the
        cut is the web. The plane is moved and leaned, in ever smaller steps, as long as that area shrinks.
 
 Error budget
@@ -22,11 +25,11 @@ Error budget
     the cut itself, to a cell.
 
 Not modelled
-    A handle wholly inside one gap with one mouth, and one in a wall thinner than a column: fewer webs are
-    found than `Undercut.links`, and the finding says so.
+    A handle off the board wholly inside one gap with one mouth, and one in a wall thinner than a column:
+    fewer webs are found than `Undercut.links`, and the finding says so.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -41,6 +44,7 @@ from moldplan.columns.layers import ColumnGaps, column_gaps, column_layers
 from moldplan.columns.mouths import Contacts, connected_gaps, open_contacts
 from moldplan.half.model import Gaps, Half
 from moldplan.half.undercut import LEAST_GAP, LEAST_MOUTH, MOUTH_SLACK
+from moldplan.mould.arches import curtains
 from moldplan.mould.model import Point3, Web
 from moldplan.mould.opening import Nearby, Opening, narrowest
 from moldplan.mould.places import place_words
@@ -85,6 +89,10 @@ class _Seen:
     gaps: ColumnGaps
     cell: Ints
     contacts: Contacts
+    label: Ints
+    """Gaps with the same number hang together."""
+    region: Ints
+    """Id of the undercut, 0 for none."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,7 +121,8 @@ def find_webs(half: Half, settings: Settings) -> tuple[Web, ...]:  # noqa: ARG00
     Returns
     -------
     tuple of Web
-        No more than `Undercut.links`. Fewer when a loop is none between mouths of one gap.
+        No more than `Undercut.links`; fewer when a loop is neither between mouths of one gap nor under an arch
+        on the board.
 
     Notes
     -----
@@ -125,6 +134,10 @@ def find_webs(half: Half, settings: Settings) -> tuple[Web, ...]:  # noqa: ARG00
         return ()
     seen, tunnels = _tunnels(half)
     found = [pair for tunnel in tunnels for pair in _webs(half, seen, tunnel)]
+    if len(found) < links:
+        found += [
+            pair for arch, cut in _arches(half, seen, tunnels) for pair in _of_cuts(half, seen, arch, [cut])
+        ]
     # mouths that only the columns see apart make no loop: those that no plane closes, then the smallest, go
     found.sort(key=lambda pair: (pair[0], -pair[1].area_mm2))
     return tuple(sorted((web for _, web in found[:links]), key=lambda web: -web.area_mm2))
@@ -143,8 +156,11 @@ def _tunnels(half: Half) -> tuple[_Seen, list[_Tunnel]]:
     label = connected_gaps(gaps, grid, overlap_mm=least)
     contacts = open_contacts(gaps, label, grid, least_mm=least, slack_mm=MOUTH_SLACK * grid.cell_mm)
     cell = np.repeat(np.arange(grid.nx * grid.ny), np.diff(gaps.start))
-    seen = _Seen(grid=grid, gaps=gaps, cell=cell, contacts=contacts)
     named = _named(half.undercut.gaps, cell, gaps)
+    seen = _Seen(
+        grid=grid, gaps=gaps, cell=cell, contacts=contacts, label=label,
+        region=named,
+    )  # fmt: skip
     area = (contacts.high_mm - contacts.low_mm) / grid.cell_mm
     size = np.bincount(contacts.mouth, weights=area, minlength=len(contacts.mouth)).astype(np.float64)
     found = []
@@ -189,10 +205,13 @@ def _webs(half: Half, seen: _Seen, tunnel: _Tunnel) -> Iterator[tuple[bool, Web]
     """Walk over the webs of one tunnel, and whether each had to be taken from the cut itself."""
     cuts = [_least_cut(seen, tunnel, mouth) for mouth in range(tunnel.mouths if tunnel.mouths > 2 else 1)]
     cuts.sort(key=lambda cut: cut.flow)
-    near: Nearby | None = None
-    for cut in cuts[: tunnel.mouths - 1]:
-        if near is None:
-            near = _nearby(half, seen, tunnel)
+    yield from _of_cuts(half, seen, tunnel, cuts[: tunnel.mouths - 1])
+
+
+def _of_cuts(half: Half, seen: _Seen, tunnel: _Tunnel, cuts: Sequence[_Cut]) -> Iterator[tuple[bool, Web]]:
+    """Walk over the webs in the place of cuts, and whether each had to be taken from the cut itself."""
+    near = _nearby(half, seen, tunnel)
+    for cut in cuts:
         middle = np.average(cut.places_mm, axis=0, weights=cut.area_mm2)
         facing = (cut.facing * cut.area_mm2[:, None]).sum(axis=0)
         if np.linalg.norm(facing) < 0.1 * cut.area_mm2.sum():
@@ -248,6 +267,43 @@ def _web(half: Half, tunnel: _Tunnel, opening: Opening) -> Web:
         text=f"{kind} {mm(opening.width_mm)} wide and {mm(opening.height_mm)} high across {where}, "
         f"{place_words(half, place)}",
     )
+
+
+# --- arches under one shadow ------------------------------------------------------------------------------
+
+
+def _arches(half: Half, seen: _Seen, tunnels: Sequence[_Tunnel]) -> Iterator[tuple[_Tunnel, _Cut]]:
+    """Walk over the curtains under arches that the mouths do not tell of, as gaps and as cuts.
+
+    Of the arches in a tunnel as many as it has webs are known, the largest first.
+    """
+    known = {int(seen.label[tunnel.gap[0]]): tunnel.mouths - 1 for tunnel in tunnels}
+    none = np.zeros(0, dtype=np.int64)
+    for curtain in curtains(half, seen.gaps, seen.grid):
+        cells = curtain.cells[np.diff(seen.gaps.start)[curtain.cells] > 0]
+        lowest = seen.gaps.start[cells + 1] - 1
+        lowest = lowest[seen.gaps.low_mm[lowest] == 0.0]
+        if not len(lowest):
+            continue
+        label = int(seen.label[lowest[0]])
+        if known.get(label, 0) > 0:
+            known[label] -= 1
+            continue
+        region = int(seen.region[lowest].max())
+        arch = _Tunnel(region=region or None, gap=np.sort(lowest), contact=none, mouth=none, mouths=2)
+        yield arch, _hanging(seen, lowest)
+
+
+def _hanging(seen: _Seen, lowest: Ints) -> _Cut:
+    """Return a curtain through gaps, in their order from foot to foot, as a cut."""
+    grid, cell, height = seen.grid, seen.cell[lowest], seen.gaps.high_mm[lowest]
+    place = np.stack([grid.x_mm()[cell % grid.nx], grid.y_mm()[cell // grid.nx], 0.5 * height], axis=1)
+    along = place[-1, :2] - place[0, :2]
+    length = float(np.linalg.norm(along))
+    along = along / length if length > 0.0 else np.array([1.0, 0.0])
+    area = np.maximum(height, 1e-6) * grid.cell_mm
+    facing = np.tile([-along[1], along[0]], (len(lowest), 1))
+    return _Cut(places_mm=place, facing=facing, area_mm2=area, flow=float(area.sum()) / grid.cell_area_mm2)
 
 
 # --- the least cut ----------------------------------------------------------------------------------------
