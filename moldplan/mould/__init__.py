@@ -72,10 +72,18 @@ def plan_mould(
     progress.step(f"reaching into half {half.name}", 0.85)
     hollow = hollow_of(half, settings)
     mould = Mould(
-        name=half.name, rubber=rubber, wall=wall, board=board, jacket=jacket, peel=peel,
+        name=half.name,
+        rubber=rubber,
+        wall=wall,
+        board=board,
+        jacket=jacket,
+        peel=peel,
         reach=plan_reach(half, settings, hollow=hollow),
-        features=find_features(half, settings, hollow=hollow), advice=advice, webs=webs, release=plan_release(half, webs, advice, settings),
-    )  # fmt: skip
+        features=find_features(half, settings, hollow=hollow),
+        advice=advice,
+        webs=webs,
+        release=plan_release(half, webs, advice, settings),
+    )
     progress.step(f"mould of half {half.name} planned", 1.0)
     return mould, tuple(_findings(half, mould, settings))
 
