@@ -2,6 +2,7 @@
 
 import math
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,14 +13,16 @@ from lying import lying
 from manifold3d import Manifold
 from shop import shop_settings
 
-from moldplan.half import Half, lay_whole
+from moldplan.half import Half, cut, lay_whole
 from moldplan.half.solids import mesh_of
 from moldplan.mould.model import Web
 from moldplan.mould.opening import Nearby, axes_of, narrowest, section
 from moldplan.mould.webs import find_webs
+from moldplan.pattern import load_pattern
 from moldplan.pattern.arrays import pattern_from_arrays
 from moldplan.split.model import Plane
 
+OPEN_MESHES = Path(__file__).resolve().parents[2] / "shared" / "meshes"
 SETTINGS = shop_settings()
 CELLS = 128
 
@@ -278,3 +281,19 @@ def test_axes_of_a_plane_are_square_and_one_lies_on_the_board() -> None:
         frame = np.stack([unit, level, rising])
         np.testing.assert_allclose(frame @ frame.T, np.eye(3), atol=1e-12)
     assert axes_of(np.array([0.0, 0.0, 1.0]))[0].tolist() == [1.0, 0.0, 0.0]
+
+
+# --- open meshes ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.meshes
+def test_every_loop_of_a_scorpion_laid_on_its_legs_gets_a_web() -> None:
+    path = OPEN_MESHES / "scorpion.ply"
+    if not path.exists():
+        pytest.skip(f"{path.name} is not here: the open meshes lie beside the checkout")
+    scorpion = load_pattern(path, height_mm=1200.0)
+    plane = Plane(normal=(0.0035, -0.9985, -0.0544), offset_mm=307.0)
+    for half in cut(scorpion, plane):
+        webs = find_webs(half, SETTINGS)
+        assert len(webs) == half.undercut.links > 0
+        assert all(0.0 <= web.place_mm[2] < half.height_mm for web in webs)

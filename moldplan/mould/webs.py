@@ -121,8 +121,8 @@ def find_webs(half: Half, settings: Settings) -> tuple[Web, ...]:  # noqa: ARG00
     Returns
     -------
     tuple of Web
-        No more than `Undercut.links`; fewer when a loop is neither between mouths of one gap nor under an arch
-        on the board.
+        No more than `Undercut.links`; fewer when a loop is neither between mouths of one gap nor under an
+        arch on the board.
 
     Notes
     -----
