@@ -72,14 +72,15 @@ def saw_for(axis: int, first_deg: int, second_deg: int) -> Saw:
 def nearby(in_figure: Floats) -> Iterator[tuple[Saw, Floats]]:
     """Walk over the sawable normals next to an exact one, the nearest first; up to nine."""
     axis, first, second = angles_deg(in_figure)
-    steps = sorted(
-        ((i, j) for i in _NEIGHBOURS for j in _NEIGHBOURS),
-        key=lambda step: math.hypot(round(first) + step[0] - first, round(second) + step[1] - second),
-    )
-    for i, j in steps:
-        one, other = round(first) + i, round(second) + j
-        if max(abs(one), abs(other)) <= 45:
-            yield saw_for(axis, one, other), normal_of(axis, one, other)
+    around = [
+        (one, other, normal_of(axis, one, other))
+        for one in (round(first) + step for step in _NEIGHBOURS)
+        for other in (round(second) + step for step in _NEIGHBOURS)
+        if max(abs(one), abs(other)) <= 45
+    ]
+    # by the true angle between them: far from the axis the two angles are not square to each other
+    for one, other, normal in sorted(around, key=lambda item: -abs(float(item[2] @ in_figure))):
+        yield saw_for(axis, one, other), normal
 
 
 def round_offsets(offset_mm: float, step_mm: float) -> tuple[float, float]:
