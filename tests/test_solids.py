@@ -188,9 +188,19 @@ def flange_mm2(mould: Mould) -> float:
     return float(mould.jacket.flange_outer.area - line.area - opening.buffer(-width).area)
 
 
-def test_flange_ends_upright_on_its_line() -> None:
-    _, mould, solids = built("mushroom")
+@pytest.mark.parametrize("bump", [0.0, 1e-3], ids=["flat flange", "cut as a solid"])
+def test_flange_ends_upright_on_its_line(bump: float) -> None:
+    half, mould, plain = built("mushroom")
+    assert plain.jacket is not None
+    assert mould.jacket.outer_mm is not None
+    outside = np.where(mould.jacket.outer_mm > 0.0, mould.jacket.outer_mm, 0.0)
+    # one cell at the line that is not flat
+    row = outside.shape[0] // 2
+    outside[row, np.flatnonzero(outside[row])[0]] += bump
+    solids = mould_solids(half, replace(mould, jacket=replace(mould.jacket, outer_mm=outside)))
     assert solids.jacket is not None
+    assert is_closed(solids.jacket.faces)
+    assert solids.jacket.volume_mm3 == pytest.approx(plain.jacket.volume_mm3, rel=1e-6)
     for height in (0.5, 0.9 * mould.jacket.flange_thickness_mm):
         (outer, *_) = sorted(
             (Polygon(ring) for ring in solids.jacket.solid.slice(height).to_polygons()), key=lambda r: -r.area

@@ -3,10 +3,8 @@
 1. Rubber: the triangles of its outer face, the half turned inside out without its sawn face, and a floor
    between the lines in which both end on the board. With a skin under a cell the two might cross: then the
    half is taken off as a solid. What fills sealed pockets is dropped: no rubber gets there.
-2. Jacket: the triangles of its outside, those of the rubber's outer face turned over, and the floor between;
-   so both parts have the same triangles between them. The outside's height map steps down to the board
-   somewhere between two middles; it is carried outwards and cut to the flange's line, so that the flange ends
-   upright on it.
+2. Jacket (`moldplan.solids.jacket`): the triangles of its outside, those of the rubber's outer face turned
+   over, and the floor between; so both parts have the same triangles between them.
 3. Buttons: cylinders along their normals; what they cut out of the jacket are the studs.
 4. Wall and board: upright prisms.
 
@@ -21,15 +19,14 @@ import manifold3d
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
-from shapely import Polygon
-from shapely.geometry.base import BaseGeometry
 
 from moldplan.half.model import Half
 from moldplan.half.solids import mesh_of, solid_of, surfaces
-from moldplan.mould.model import Board, Button, Jacket, Mould, Rubber, Wall
+from moldplan.mould.model import Board, Button, Mould, Rubber, Wall
 from moldplan.pattern.arrays import frozen, mesh_volume_mm3
+from moldplan.solids.jacket import jacket_mesh
 from moldplan.solids.model import MouldSolids, Part, PartName
+from moldplan.solids.prism import prism
 from moldplan.solids.under import Mesh, closed_below, face_of, trimmed, turned_inside_out
 
 Floats = NDArray[np.float64]
@@ -39,12 +36,6 @@ Ints = NDArray[np.int64]
 BOARD_MM: Final = 18.0
 #: Sides of a button.
 _BUTTON_SIDES: Final = 48
-#: Cells that the jacket's outside is carried outwards before it is cut to its line.
-_CARRIED: Final = 2
-#: Corners of lines on the board that make less difference than this are left out.
-_SMOOTH_MM: Final = 0.01
-#: Sides of a quarter circle of the flange's line in an opening.
-_ROUND: Final = 32
 
 
 def build_solids(half: Half, mould: Mould) -> MouldSolids:
@@ -57,18 +48,19 @@ def build_solids(half: Half, mould: Mould) -> MouldSolids:
         return Part(name=name, half=half.name, vertices=mesh[0], faces=mesh[1])
 
     face = face_of(rubber.outer_mm, rubber.grid)
-    shell = None if jacket.outer_mm is None else _shell(jacket, jacket.outer_mm, rubber, face)
+    shell = None if jacket.outer_mm is None else jacket_mesh(jacket, jacket.outer_mm, rubber, face)
     studs = None
     if shell is not None and rubber.buttons:
         drills = [_drill(button, jacket.thickness_mm) for button in rubber.buttons]
-        studs, shell = shell.split(manifold3d.Manifold.batch_boolean(drills, manifold3d.OpType.Add))
+        bored = manifold3d.Manifold.batch_boolean(drills, manifold3d.OpType.Add)
+        studs, shell = (mesh_of(part) for part in solid_of(*shell, "jacket").split(bored))
     return MouldSolids(
         pattern=part("pattern", (half.vertices, half.faces)),
         rubber=part("rubber", _rubber(half, rubber, face)),
-        jacket=None if shell is None else part("jacket", mesh_of(shell)),
+        jacket=None if shell is None else part("jacket", shell),
         wall=part("wall", mesh_of(_wall(mould.wall))),
         board=part("board", mesh_of(_board(mould.board))),
-        buttons=None if studs is None else part("buttons", mesh_of(studs)),
+        buttons=None if studs is None else part("buttons", studs),
     )
 
 
@@ -107,34 +99,6 @@ def _is_hollow(points: Floats, faces: Ints) -> bool:
     return mesh_volume_mm3(points, faces) < 0.0
 
 
-def _shell(jacket: Jacket, outer_mm: Floats, rubber: Rubber, face: Mesh) -> manifold3d.Manifold:
-    """Return the jacket between its outside and the rubber's outer face, on its flange's ground."""
-    outside = face_of(_carried(outer_mm), rubber.grid)
-    whole = solid_of(*closed_below(outside, turned_inside_out(face)), "jacket")
-    return whole ^ _prism(_flange_ground(jacket, rubber), -1.0, float(outer_mm.max()) + 1.0)
-
-
-def _carried(heights_mm: Floats) -> Floats:
-    """Carry heights outwards by a few cells, from the highest neighbour; the grid's border stays bare."""
-    carried = heights_mm
-    for _ in range(_CARRIED):
-        carried = np.where(carried > 0.0, carried, maximum_filter(carried, 3, mode="constant"))
-    bordered = np.zeros_like(carried)
-    bordered[1:-1, 1:-1] = carried[1:-1, 1:-1]
-    return bordered
-
-
-def _flange_ground(jacket: Jacket, rubber: Rubber) -> BaseGeometry:
-    """Return what jacket and rubber stand on together; round openings of the rubber too is a flange."""
-    line = jacket.flange_outer
-    rings = [Polygon(ring) for part in rubber.edge_line.geoms for ring in part.interiors]
-    if not rings:
-        return line
-    width_mm = float(rubber.edge_line.distance(line.exterior))
-    openings = shapely.difference(shapely.union_all(rings), rubber.edge_line)
-    return line.difference(openings.buffer(-width_mm, quad_segs=_ROUND))
-
-
 def _drill(button: Button, thickness_mm: float) -> manifold3d.Manifold:
     """Return the cylinder of a button, from inside the rubber to well outside the jacket.
 
@@ -153,21 +117,10 @@ def _drill(button: Button, thickness_mm: float) -> manifold3d.Manifold:
 def _wall(wall: Wall) -> manifold3d.Manifold:
     """Return the clay wall with the walls inside openings, without its buttresses."""
     ground = [wall.outer.difference(wall.inner), *wall.inner_walls]
-    return _prism(shapely.union_all(ground), 0.0, wall.height_mm)
+    return prism(shapely.union_all(ground), 0.0, wall.height_mm)
 
 
 def _board(board: Board) -> manifold3d.Manifold:
     """Return the board, its top at z = 0, cut to the larger of its two states in each direction."""
     middle = (board.centre_mm[0], board.centre_mm[1], -0.5 * BOARD_MM)
     return manifold3d.Manifold.cube((*board.size_mm, BOARD_MM), center=True).translate(middle)
-
-
-def _prism(ground: BaseGeometry, low_mm: float, high_mm: float) -> manifold3d.Manifold:
-    """Return the upright prism over an area between two heights."""
-    rings = [
-        np.asarray(ring.coords)[:-1, :2]
-        for part in shapely.get_parts(shapely.orient_polygons(shapely.simplify(ground, _SMOOTH_MM)))
-        for ring in (part.exterior, *part.interiors)
-    ]
-    area = manifold3d.CrossSection(rings, manifold3d.FillRule.Positive)
-    return manifold3d.Manifold.extrude(area, high_mm - low_mm).translate((0.0, 0.0, low_mm))

@@ -71,14 +71,16 @@ def raised_triangles(heights_mm: Floats) -> Ints:
     return np.asarray(faces[(heights_mm.ravel()[faces] > 0.0).any(axis=1)], dtype=np.int64)
 
 
-def rim_rings(faces: Ints, points: Floats) -> list[Ints]:
-    """Return the closed lines round a face that comes down to the board, the face on their left.
+def rim_rings(faces: Ints, points: Floats, *, level_mm: float = 0.0) -> list[Ints]:
+    """Return the closed lines round a face that comes down to a level, the board's if none is given.
+
+    The face lies on their left.
 
     Where two parts touch in a corner, the line stays with its own part: it takes the first way out that
     comes clockwise from where it came in.
     """
     edges = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
-    edges = edges[(points[edges, 2] <= 0.0).all(axis=1)]
+    edges = edges[(points[edges, 2] <= level_mm).all(axis=1)]
     there, back = edges[:, 0] * len(points) + edges[:, 1], edges[:, 1] * len(points) + edges[:, 0]
     edges = edges[~np.isin(there, back)]
     after = _edge_after(edges, points).tolist()
