@@ -104,9 +104,9 @@ def place_keys(heights: Floats, grid: Grid, form: KeyForm) -> tuple[Key, ...]:
         return ()
     places = np.stack([grid.x_mm()[col], grid.y_mm()[row], heights[row, col]], axis=1)
     apart = max(form.spacing_mm, 2.0 * form.foot_mm)
-    chosen = _spread(places, apart)
+    chosen = spread(places, apart)
     if len(chosen) < _LEAST_KEYS:
-        chosen = _spread(places, max(NEAREST_SHARE * form.spacing_mm, 2.0 * form.foot_mm))
+        chosen = spread(places, max(NEAREST_SHARE * form.spacing_mm, 2.0 * form.foot_mm))
     return tuple(
         Key(
             centre_mm=(float(x), float(y), float(z) + form.height_mm), base_mm=form.base_mm,
@@ -142,7 +142,7 @@ def _steepest_round(heights: Floats, cell_mm: float) -> Floats:
     return np.sqrt(steepest) / cell_mm
 
 
-def _spread(places: Floats, apart_mm: float) -> list[int]:
+def spread(places: Floats, apart_mm: float) -> list[int]:
     """Return rows of `places` (n, 3) at least `apart_mm` apart, such that all are within it of one."""
     away = np.linalg.norm(places - places.mean(axis=0), axis=1)
     chosen = [int(np.argmax(away))]

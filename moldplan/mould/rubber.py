@@ -29,6 +29,7 @@ from moldplan.cards.model import Settings
 from moldplan.columns.distance import DistanceGrid, distance_cell_mm, distance_grid, volumes_within
 from moldplan.columns.offset import height_map, unit_normals
 from moldplan.half.model import Half
+from moldplan.mould.buttons import place_buttons
 from moldplan.mould.coats import (
     Base,
     base_distances_mm,
@@ -263,6 +264,7 @@ def _assembled(  # noqa: PLR0913, PLR0917 - it only fills the value
         coats=coats,
         region_coats={coat.region: coat.passes for coat in coats if coat.region is not None},
         keys=outer.keys,
+        buttons=place_buttons(outer.heights_mm, grid, settings),
         keys_mm3=outer.keys_mm3,
     )
 

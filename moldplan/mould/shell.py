@@ -50,17 +50,33 @@ def jacket_heights(  # noqa: PLR0913 - the jacket itself is made from this, so t
 
     Notes
     -----
-    Exact but for keys beside steep rubber and for raised valleys, where it is `thickness_mm` above the rubber
-    or a little more. About as long as one height map of the half: 0.4 s for 100 000 triangles at 512 cells.
+    Exact but for raised valleys, where balls about the middles of the cells stand for balls about every point
+    of the face: short of the true outside by at most what the face bends within a cell. About as long as one
+    height map of the half: 0.4 s for 100 000 triangles at 512 cells.
     """
     grid, draft = rubber.grid, build.draft_rad
     radius = build.skin_mm + thickness_mm
     shell = height_map(half.vertices, half.faces, radius_mm=radius, draft_rad=draft, grid=grid)
     np.maximum(shell, _over_edge(rubber.edge_line, build, grid, thickness_mm), out=shell)
-    np.maximum(shell, rubber.outer_mm + np.where(rubber.outer_mm > 0.0, thickness_mm, 0.0), out=shell)
+    np.maximum(shell, _balls(rubber.outer_mm, grid, thickness_mm), out=shell)
     shell = shell_over_keys(shell, grid, rubber.keys, thickness_mm=thickness_mm)
     np.maximum(shell, flange_thickness_mm, out=shell)
     return np.where(_held(rubber.edge_line, flange_outer, build, grid), shell, 0.0)
+
+
+def _balls(outer: Floats, grid: Grid, thickness_mm: float) -> Floats:
+    """Return the height of balls of `thickness_mm` about the middles of the face, where there is rubber."""
+    reach = math.floor(thickness_mm / grid.cell_mm)
+    rubber = np.pad(np.where(outer > 0.0, outer, -np.inf), reach, constant_values=-np.inf)
+    out = np.zeros_like(outer)
+    for row in range(-reach, reach + 1):
+        for col in range(-reach, reach + 1):
+            rise2 = thickness_mm**2 - (row * row + col * col) * grid.cell_mm**2
+            if rise2 < 0.0:
+                continue
+            near = rubber[reach + row : reach + row + grid.ny, reach + col : reach + col + grid.nx]
+            np.maximum(out, near + math.sqrt(rise2), out=out)
+    return out
 
 
 def _over_edge(line: MultiPolygon, build: Build, grid: Grid, thickness_mm: float) -> Floats:
