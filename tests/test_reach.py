@@ -1,6 +1,8 @@
 """What a hand with a roller gets to in the emptied half-mould: closed forms, and slow second ways."""
 
 import math
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,18 +13,26 @@ from manifold3d import CrossSection, Manifold
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 from shop import shop_settings
 
 from moldplan.columns.inside import Inside, inside_grid
 from moldplan.columns.nearest import nearest_on_triangle2
 from moldplan.columns.reach import touched, wall_places, ways_mm
+from moldplan.half import cut
 from moldplan.half.model import Half
 from moldplan.half.solids import mesh_of
+from moldplan.mould.model import Reach
 from moldplan.mould.reach import hollow_of, plan_reach, width_mm
+from moldplan.pattern import load_pattern
 from moldplan.pattern.arrays import mesh_area_mm2
+from moldplan.split.model import Plane
 
 Floats = NDArray[np.float64]
+
+SAMPLES = Path(__file__).parents[1] / "sample_meshes"
+MESHES = Path(__file__).parents[2] / "shared" / "meshes"
 
 #: What the crew card holds: the arm, mm; hand 90 mm, roller 30 mm, held 120 mm before the hand.
 ARM = 600.0
@@ -61,7 +71,7 @@ def off_board(half: Half) -> NDArray[np.int64]:
     return np.asarray(half.faces[half.vertices[half.faces, 2].max(axis=1) > 0.0])
 
 
-# ------------------------------------------------------------------------------------- the hollow
+# ----------------------------------------------------------------------------- the hollow
 
 
 def to_wall(inside: Inside, half: Half) -> Floats:
@@ -128,7 +138,7 @@ def test_cubes_are_bounded() -> None:
     assert inside.cell_mm > 2.0
 
 
-# ------------------------------------------------------------------------------------- places of the wall
+# ----------------------------------------------------------------------------- places of the wall
 
 
 @pytest.mark.kernel
@@ -156,7 +166,7 @@ def test_flat_triangles_have_no_places() -> None:
     assert areas[0] == pytest.approx(25.0, rel=1e-12)
 
 
-# ------------------------------------------------------------------------------------- ways
+# ----------------------------------------------------------------------------- ways
 
 
 def slow_ways(inside: Inside, starts: Floats, radius: float) -> Floats:
@@ -199,8 +209,8 @@ def test_ways_are_the_shortest_from_cube_to_cube() -> None:
     inside = inside_grid(half.vertices, half.faces, cell_mm=4.0, band_mm=12.0, open_mm=8.0)
     starts = np.full(inside.room_mm.shape, np.inf)
     starts[:, :, : inside.open_layers] = 0.0
-    ways = ways_mm(inside, starts, radius_mm=3.0)
-    np.testing.assert_allclose(ways, slow_ways(inside, starts, 3.0), rtol=1e-12, atol=1e-9)
+    ways = ways_mm(inside, starts, radius_mm=3.6)
+    np.testing.assert_allclose(ways, slow_ways(inside, starts, 3.6), rtol=1e-12, atol=1e-9)
     assert np.isfinite(ways).sum() > 300
     assert ways[np.isfinite(ways)].max() > 130.0  # three times across and up: it does wind
 
@@ -238,7 +248,7 @@ def test_touched_places_have_a_ball_before_them() -> None:
     assert 0 < found.sum() < len(points)
 
 
-# ------------------------------------------------------------------------------------- the hand, closed forms
+# ----------------------------------------------------------------------------- the hand, closed forms
 
 #: How far a roller's ball lays a flat wall beyond the level of its own middle: it counts as touching up to
 #: half its radius away (derived: a right triangle of 15 and 22.5 mm).
@@ -350,6 +360,18 @@ def test_a_half_that_stands_apart_from_the_board_has_no_mouth() -> None:
     assert reach.places[0].place_mm[0] > 450.0
 
 
+@pytest.mark.parametrize("shift", [0.0, 1.3, 2.9])
+def test_coarse_cubes_do_not_lead_through_a_thin_web(shift: float) -> None:
+    # a ball of 6 mm in cubes of 6 mm, and 2 mm of rubber between a body on the board and one off it
+    hanging = block(120.0, 150.0, 110.0, (121.0 + shift, 0.0, 40.0))
+    half = half_of(block(120.0 + 2.0 * shift, 150.0, 150.0) + hanging)
+    hollow = inside_grid(half.vertices, half.faces, cell_mm=6.0, band_mm=60.0, open_mm=70.0)
+    reach = plan_reach(half, shop_settings(crew__roller_mm=6.0), hollow=hollow)
+    closed = 2.0 * (120.0 * 150.0 + 120.0 * 110.0 + 150.0 * 110.0)
+    assert reach.places[0].area_mm2 == pytest.approx(closed, rel=1e-6)
+    assert reach.unreached_mm2 < 1.15 * closed
+
+
 def test_the_result_does_not_depend_on_how_the_half_lies() -> None:
     solid = block(300.0, 24.0, 160.0) + block(60.0, 300.0, 200.0, (150.0, 0.0, 0.0))
     points, faces = mesh_of(solid)
@@ -387,3 +409,40 @@ def test_width_before_a_wall() -> None:
     side = (np.abs(normals[:, 1]) > 0.9) & (np.abs(points[:, 0]) < 150.0) & (points[:, 2] < 100.0)
     width = width_mm(hollow, points[side], normals[side])
     assert width == pytest.approx(40.0, abs=0.6 * hollow.cell_mm)
+
+
+# ----------------------------------------------------------------------------- whole figures
+
+
+def check_reach(half: Half, reach: Reach) -> None:
+    """Check what holds for every half."""
+    assert 0.0 <= reach.unreached_mm2 <= reach.surface_mm2
+    assert reach.surface_mm2 == pytest.approx(mesh_area_mm2(half.vertices, off_board(half)), rel=1e-9)
+    assert sum(place.area_mm2 for place in reach.places) <= reach.unreached_mm2 * (1.0 + 1e-9)
+    assert all(one.area_mm2 >= two.area_mm2 for one, two in pairwise(reach.places))
+    assert all("\n" not in place.text for place in reach.places)
+    # one place in every cube that the unreached wall passes through: an area of about a cube's face each
+    assert 0.5 <= len(reach.points_mm) * reach.cell_mm**2 / max(reach.unreached_mm2, 1.0) <= 3.0
+    tree = cKDTree(half.vertices[half.faces].reshape(-1, 3))
+    longest = np.linalg.norm(half.vertices[half.faces[:, 0]] - half.vertices[half.faces[:, 1]], axis=1).max()
+    apart, _ = tree.query(reach.points_mm)
+    assert apart.max() <= longest + reach.cell_mm
+
+
+@pytest.mark.slow
+def test_the_bird_of_the_samples() -> None:
+    pattern = load_pattern(SAMPLES / "long-necked-bird.ply", height_mm=1200.0)
+    for half in cut(pattern, Plane(normal=(0.0, 1.0, 0.0), offset_mm=0.0)):
+        check_reach(half, plan_reach(half, shop_settings()))
+
+
+@pytest.mark.meshes
+@pytest.mark.skipif(not (MESHES / "scorpion.ply").exists(), reason="open meshes are not here")
+def test_the_scorpion_is_out_of_reach_alike_on_both_sides() -> None:
+    # the mesh is close to a mirror image of itself in x, the cubes are as well
+    pattern = load_pattern(MESHES / "scorpion.ply", height_mm=1200.0)
+    for half in cut(pattern, Plane(normal=(0.0, 1.0, 0.0), offset_mm=0.0)):
+        reach = plan_reach(half, shop_settings())
+        check_reach(half, reach)
+        left, right = (reach.points_mm[:, 0] < 0.0).sum(), (reach.points_mm[:, 0] > 0.0).sum()
+        assert abs(left - right) <= 0.2 * max(left, right)

@@ -28,6 +28,8 @@ from moldplan.columns.inside import Floats32, Inside
 
 Flags = NDArray[np.bool_]
 
+#: Half the longest way between neighbouring cubes, in cells: a wall is never between two with so much room.
+LEAST_BALL = 0.5 * math.sqrt(3.0)
 #: Most rounds of handing ways on; each turn of a winding way may need one.
 MOST_ROUNDS = 64
 
@@ -86,8 +88,8 @@ def sweep_ways(
     """Hand ways on once forwards and once backwards over the `free` cubes; tell whether any got shorter.
 
     `free` (n,) are the cubes that `fits`, rising, none within two of the border of the grid; `ways` and
-    `fits` are flat, over all cubes, `shortest` the least of the ways. `steps` (m,) lead to cubes before one, with
-    their `lengths`; a step needs both cubes `between` (m, 2) free.
+    `fits` are flat, over all cubes, `shortest` the least of the ways. `steps` (m,) lead to cubes before one,
+    with their `lengths`; a step needs both cubes `between` (m, 2) free.
     """
     shorter = False
     least = shortest + lengths[0]
@@ -101,7 +103,8 @@ def sweep_ways(
                 continue
             for m in range(len(steps)):
                 there = here + turn * steps[m]
-                if not fits[there] or ways[there] + lengths[m] >= best:
+                # no way leads to a cube without room, so this leaves them out as well
+                if ways[there] + lengths[m] >= best:
                     continue
                 if fits[here + turn * between[m, 0]] and fits[here + turn * between[m, 1]]:
                     best = ways[there] + lengths[m]
@@ -182,10 +185,12 @@ def ways_mm(inside: Inside, starts: Floats, *, radius_mm: float) -> Floats:
         Length (ny, nx, nz) that the way to a cube has already, inf where none begins. Cubes without room for
         the ball, and those within two of the border of the grid, begin none.
     radius_mm
-        Radius of the ball.
+        Radius of the ball; with less than `LEAST_BALL` cells it needs the room of that many, so that no step
+        leads through a wall.
     """
+    least = max(radius_mm, LEAST_BALL * inside.cell_mm)
     fits: Flags = np.zeros(inside.room_mm.shape, dtype=np.bool_)
-    fits[2:-2, 2:-2, 2:-2] = inside.room_mm[2:-2, 2:-2, 2:-2] >= radius_mm
+    fits[2:-2, 2:-2, 2:-2] = inside.room_mm[2:-2, 2:-2, 2:-2] >= least
     ways = np.where(fits, starts, np.inf)
     free = np.flatnonzero(fits)
     _, nx, nz = inside.room_mm.shape

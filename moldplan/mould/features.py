@@ -7,8 +7,7 @@
    thin section. A gap: a slot, where rubber makes a web.
 2. Edges of the pattern are inner corners of the mould. A sharp one turns by more than its triangles beside it
    are wide over the fillet's radius, and a ball of half as much again, laid against it from within, lacks
-   room: the first leaves out the facets of a smooth mesh, the second its roughness. A ball of less than the
-   fillet's radius shows from two thirds of it.
+   room: the first leaves out the facets of a smooth mesh, the second its roughness.
    Lengths count by their turn: 90 deg make a whole length, and a rounded edge of many facets counts once.
 3. What stands and what stays (`moldplan.columns.spill`): a roof higher than the top of its mouth holds air, a
    hollow that opens upwards holds liquid.
@@ -46,7 +45,7 @@ Flags = NDArray[np.bool_]
 MOST_EACH: Final = 5
 #: Broader than so many widths, a thin shape is a sheet, else a rod.
 SHEET_WIDTHS: Final = 1.5
-#: A slot is at least so many widths long, or it is a dimple.
+#: A slot is at least so many widths long, and two skins, or it is a dimple.
 SLOT_WIDTHS: Final = 1.5
 #: A shape has at least so many facing pairs of cubes; fewer are chance.
 LEAST_PAIRS: Final = 4
@@ -213,7 +212,7 @@ def _slots(inside: Inside, places: Floats, widths: Floats, skin: float) -> Itera
     """Walk over the gaps in which rubber makes a web."""
     for shape in _shapes(inside, places, widths):
         length, deep = float(shape.spans[0]), float(shape.spans[1]) + 0.5 * shape.width
-        if length < SLOT_WIDTHS * shape.width or deep < 0.5 * shape.width:
+        if length < max(SLOT_WIDTHS * shape.width, 2.0 * skin) or deep < 0.5 * shape.width:
             continue
         text = (
             f"a gap {mm(shape.width)} wide, {mm(length)} by {mm(deep)}, is filled from both sides by "
@@ -338,17 +337,18 @@ def _fits(half: Half, inside: Inside, edges: _Edges, radius: float) -> Flags:
 def _near(half: Half, places: Floats, reach: float) -> Ints:
     """Return the faces off the board that may lie within `reach` of some of the places, and some more."""
     faces = half.faces[half.vertices[half.faces, 2].max(axis=1) > 0.0]
-    corners = half.vertices[faces]
-    middles = 0.5 * (corners.min(axis=1) + corners.max(axis=1))
-    size = np.ptp(corners, axis=1).max(axis=1)
+    one, two, three = half.vertices[faces.T]
+    low, high = np.minimum(np.minimum(one, two), three), np.maximum(np.maximum(one, two), three)
+    middles, spread = 0.5 * (low + high), high - low
+    size = np.maximum(np.maximum(spread[:, 0], spread[:, 1]), spread[:, 2])
     block = 1.5 * reach  # a face up to as large as `reach` lies in a block next to the place's
-    low = half.vertices.min(axis=0) - 2.0 * block
-    wide = int(float(np.ptp(half.vertices, axis=0).max()) / block) + 6
+    corner = half.vertices.min(axis=0) - 2.0 * block
+    wide = int(float((half.vertices.max(axis=0) - corner).max()) / block) + 4
     base = np.array([wide * wide, wide, 1])
     steps = np.stack(np.meshgrid(*[np.arange(-1, 2)] * 3, indexing="ij"), axis=-1).reshape(-1, 3) @ base
-    home = np.unique(np.floor((places - low) / block).astype(np.int64) @ base)
+    home = np.unique(np.floor((places - corner) / block).astype(np.int64) @ base)
     around = np.unique(home[:, None] + steps)
-    own = np.floor((middles - low) / block).astype(np.int64) @ base
+    own = np.floor((middles - corner) / block).astype(np.int64) @ base
     return np.asarray(faces[np.isin(own, around) | (size > reach)])
 
 

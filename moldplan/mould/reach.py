@@ -208,7 +208,8 @@ def _deep(area: float, points: Floats, hand: _Hand) -> str:
     return (
         f"{_area(area)} up to {mm(float(points[:, 2].max()))} below the opening, out of reach of an arm of "
         f"{mm(hand.arm)}: lay it up first, gel and mat, with brush and roller on a stick of about "
-        f"{mm(max(stick, 200.0))}; or split elsewhere so that this half gets shallower"
+        f"{mm(max(stick, 200.0))}, the head kept out of the mould; or split elsewhere so that this half gets "
+        "shallower"
     )
 
 
@@ -239,12 +240,12 @@ def width_mm(inside: Inside, points: Floats, normals: Floats) -> float:
     step = 0.25 * inside.cell_mm
     radii = np.arange(step, inside.band_mm, step)
     middles = (points[:, None, :] - radii[None, :, None] * normals[:, None, :]).reshape(-1, 3)
-    fits = _room_mm(inside, middles).reshape(len(points), -1) >= radii - 0.5 * step
+    fits = room_mm(inside, middles).reshape(len(points), -1) >= radii - 0.5 * step
     count = np.where(fits.all(axis=1), len(radii), fits.argmin(axis=1))
     return float(np.median(2.0 * radii[np.maximum(count - 1, 0)]))
 
 
-def _room_mm(inside: Inside, places: Floats) -> Floats:
+def room_mm(inside: Inside, places: Floats) -> Floats:
     """Return the distance of places (n, 3) to the nearest of the feet of the cubes round them."""
     best = np.full(len(places), np.inf)
     moves = np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)]) * inside.cell_mm
