@@ -5,6 +5,7 @@ from typing import Final, Literal
 
 from moldplan.findings import Finding, Severity
 from moldplan.half.model import Half
+from moldplan.mould.features import MOST_EACH
 from moldplan.mould.model import Feature, FeatureKind, Reach
 from moldplan.units import m2, mm
 
@@ -64,7 +65,9 @@ def _reach(half: Half, reach: Reach) -> Iterator[Finding]:
 def _shapes(half: Half, mine: Sequence[Feature], code: _Code, severity: Severity, several: str) -> Finding:
     """Return the finding about all shapes of one kind, with what to do about the first."""
     first = mine[0]
-    count = f"{len(mine)} {several}, the largest: " if len(mine) > 1 else ""
+    # a full list says itself how many there are
+    number = "" if len(mine) >= MOST_EACH else f"{len(mine)} "
+    count = f"{number}{several}, the largest: " if len(mine) > 1 else ""
     return Finding(
         code=code, severity=severity, stage="mould", half=half.name, place_mm=first.place_mm,
         value=first.width_mm, unit="mm",
