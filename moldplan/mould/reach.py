@@ -206,10 +206,8 @@ def _deep(area: float, points: Floats, hand: _Hand) -> str:
     """Return what to do about a place that is too far in."""
     stick = float(points[:, 2].max()) - hand.arm + 100.0
     return (
-        f"{_area(area)} up to {mm(float(points[:, 2].max()))} below the opening, out of reach of an arm of "
-        f"{mm(hand.arm)}: lay it up first, gel and mat, with brush and roller on a stick of about "
-        f"{mm(max(stick, 200.0))}, the head kept out of the mould; or split elsewhere so that this half gets "
-        "shallower"
+        f"{_area(area)} down to {mm(float(points[:, 2].max()))}, out of reach of an arm of {mm(hand.arm)}: lay "
+        f"it up first, brush and roller on a stick of {mm(max(stick, 200.0))}, head outside; or split elsewhere"
     )
 
 
@@ -218,14 +216,12 @@ def _narrow(inside: Inside, area: float, points: Floats, normals: Floats, hand: 
     width = width_mm(inside, points, normals)
     if width < 2.0 * hand.roller:
         return (
-            f"{_area(area)} in corners and grooves about {mm(width)} wide, narrower than the "
-            f"{mm(2.0 * hand.roller)} roller: gel with a small brush and press in chopped-strand paste, "
-            "at most 20 mm a pour, before the first mat"
+            f"{_area(area)} in grooves about {mm(width)} wide, narrower than the {mm(2.0 * hand.roller)} "
+            "roller: small brush, then chopped-strand paste, at most 20 mm a pour"
         )
     return (
-        f"{_area(area)} behind a place that a hand of {mm(2.0 * hand.hand)} does not pass, about {mm(width)} "
-        "wide: lay it up first with a small brush on a stick and narrow strips of mat, or lay it through a "
-        "hatch, or split elsewhere"
+        f"{_area(area)} about {mm(width)} wide, where a hand of {mm(2.0 * hand.hand)} does not pass: lay it up "
+        "first, brush on a stick and strips of mat; or by a hatch; or split elsewhere"
     )
 
 
