@@ -228,9 +228,16 @@ def _key_rows(mould: Mould, datums: Datums | None) -> list[tuple[fit.Sample, str
         (fit.line_sample(_JOINT), "joint of two sheets", bool(mould.board.joints_mm)),
         (fit.line_sample(_BATTEN), "batten below", bool(mould.board.battens_mm)),
         (fit.line_sample(Pen(0.25)), "sawn face of the half", True),
+        (_buttress_sample, "buttress", bool(mould.wall.buttress_places_mm)),
         (_dowel_sample, "dowel, on both boards", datums is not None),
     ]
     return [(sample, text) for sample, text, there in rows if there]
+
+
+def _buttress_sample(sheet: Sheet, box: Box) -> None:
+    middle, low = 0.5 * (box[0] + box[2]), box[1] + 0.6
+    sheet.line([(box[0], low), (box[2], low)], MEDIUM, tag="key-sample")
+    sheet.line([(middle, low), (middle, low + 2.0)], THIN, tag="key-sample")
 
 
 def _dowel_sample(sheet: Sheet, box: Box) -> None:

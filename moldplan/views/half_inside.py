@@ -1,5 +1,6 @@
 """Looking into the emptied half-mould: what the hand does not reach, small shapes, how to peel the rubber."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -37,17 +38,21 @@ if TYPE_CHECKING:
     from moldplan.plan import Plan
     from moldplan.views.cutting import Cut
 
-ROOM: Box = (FRAME[0] + 12.0, FRAME[1] + 99.0, FRAME[0] + 178.0, FRAME[3] - 24.0)
+ROOM: Box = (FRAME[0] + 12.0, FRAME[1] + 99.0, FRAME[0] + 166.0, FRAME[3] - 24.0)
 LABELS = Column(
-    left_mm=FRAME[0] + 192.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 94.0, high_mm=FRAME[3] - 16.0
+    left_mm=FRAME[0] + 180.0, right_mm=fit.COLUMN_LEFT - 2.0, low_mm=FRAME[1] + 94.0, high_mm=FRAME[3] - 16.0
 )
-PEEL_LIST: Box = (FRAME[0] + 6.0, FRAME[1] + 16.0, FRAME[0] + 142.0, FRAME[1] + 90.0)
-FEATURE_LIST: Box = (FRAME[0] + 150.0, FRAME[1] + 16.0, fit.COLUMN_LEFT - 3.0, FRAME[1] + 90.0)
+PEEL_LIST: Box = (FRAME[0] + 6.0, FRAME[1] + 14.0, FRAME[0] + 146.0, FRAME[1] + 91.0)
+FEATURE_LIST: Box = (FRAME[0] + 154.0, FRAME[1] + 4.0, fit.COLUMN_LEFT - 3.0, FRAME[1] + 91.0)
 #: Places that are labelled at most, the largest first; more would make the leaders a fan.
 _MOST_PLACES = 7
+_MOST_ADVICE = 2
 #: Hatch of what the hand does not reach: lines both ways, so that it is no other hatch on these sheets.
 _HATCH_GAP_MM = 1.5
 _HATCH_PEN = Pen(0.2)
+_UNDERCUT = re.compile(r"^undercut (\d+)")
+#: Sizes of small shapes that are written for each kind.
+_SIZES = 3
 #: How far beyond its room the edge of the rubber may be drawn.
 _BEYOND_MM = 6.0
 
@@ -101,23 +106,27 @@ def _notes(mould: Mould, scale: Scale) -> list[Note]:
     peel, reach = mould.peel, mould.reach
     if peel is not None and peel.place_mm is not None and peel.strain > 0.0:
         lines = (f"rubber stretches {_percent(peel.strain)} here", f"allowed {_percent(peel.allowed)}")
-        notes.append(Note(lines=(*lines, ""), anchor=scale.point(*peel.place_mm[:2]), tag="peel-worst"))
+        notes.append(Note(lines=lines, anchor=scale.point(*peel.place_mm[:2]), tag="peel-worst"))
     places = () if reach is None else reach.places[:_MOST_PLACES]
-    room = LABELS.room(3) - len(notes)
+    room = LABELS.room(2) - len(notes)
     for number, place in enumerate(places[:room], start=1):
         why = "too narrow" if place.why == "narrow" else "too deep"
-        words = (f"R{number}  {_area(place.area_mm2)}, {why}", *_two_lines(place.text))
+        words = (f"R{number}  {_area(place.area_mm2)}, {why}", _where(place.text))
         notes.append(Note(lines=words, anchor=scale.point(*place.place_mm[:2]), tag=f"reach-{number}"))
     return notes
 
 
-def _two_lines(text: str) -> tuple[str, str]:
-    """Return advice in two lines of a label; what does not go into them is left out at its end."""
-    width = LABELS.right_mm - LABELS.left_mm
-    lines = fit.wrapped(text, width)
-    if len(lines) > 2:
-        return lines[0], " ".join(lines[1:])
-    return (lines[0] if lines else ""), (lines[1] if len(lines) > 1 else "")
+def _where(text: str) -> str:
+    """Return of "so large a place, of such a kind: what to do" the kind."""
+    before, colon, _ = text.partition(": ")
+    if not colon:
+        return text
+    return before.split(" cm2 ")[-1].split(" m2 ")[-1].split(", ")[0]
+
+
+def _advice(text: str) -> str:
+    """Return of "what it is: what to do" what to do."""
+    return text.partition(": ")[2] or text
 
 
 def _area(area_mm2: float) -> str:
@@ -184,15 +193,37 @@ def _draw_lists(sheet: Sheet, mould: Mould) -> None:
 
 
 def _peel_items(peel: Peel) -> list[tuple[str, str]]:
-    return [(str(step.number), step.text) for step in peel.order]
+    """Return the steps; where each is the numbers on the view say, so that the words leave it out."""
+    items = []
+    for step in peel.order:
+        before, colon, after = step.text.partition(": ")
+        short = before.partition(",")[0] if " mm " in before else before
+        named = _UNDERCUT.sub(r"U\1", short)
+        words = f"{named}{colon}{after.replace('; it bends by', ', bends')}"
+        items.append((str(step.number), words))
+    return items
 
 
 def _feature_items(features: Sequence[Feature]) -> list[tuple[str, str]]:
-    items = []
+    """Return the small shapes by kind: their numbers, their sizes, and what to do, said once."""
+    kinds: dict[str, list[tuple[int, Feature]]] = {}
     for number, feature in enumerate(features, start=1):
-        size = f"{fit.mm_text(feature.width_mm)} x {fit.mm_text(feature.extent_mm)} mm"
-        items.append((f"S{number}", f"{feature.kind}, {size}: {feature.text}"))
+        kinds.setdefault(feature.kind, []).append((number, feature))
+    items = []
+    for kind, found in kinds.items():
+        sizes = [f"{fit.about_text(f.width_mm)} x {fit.about_text(f.extent_mm)}" for _, f in found]
+        shown = ", ".join(sizes[:_SIZES]) + (" ..." if len(sizes) > _SIZES else "")
+        advice = _advice(found[0][1].text).partition(" (")[0].partition(";")[0]
+        items.append((_numbers([number for number, _ in found]), f"{kind}, {shown} mm: {advice}"))
     return items
+
+
+def _numbers(numbers: Sequence[int]) -> str:
+    """Return "S3" or "S1-S5"; of numbers with gaps between them the first and how many."""
+    first, last = numbers[0], numbers[-1]
+    if len(numbers) == 1:
+        return f"S{first}"
+    return f"S{first}-S{last}" if last - first + 1 == len(numbers) else f"S{first} +{len(numbers) - 1}"
 
 
 def _draw_column(sheet: Sheet, plan: "Plan", half: Half, mould: Mould, *, left_out: int) -> None:
@@ -201,12 +232,21 @@ def _draw_column(sheet: Sheet, plan: "Plan", half: Half, mould: Mould, *, left_o
     y = fit.draw_directions(sheet, arrows, words, top=FRAME[3])
     y = fit.draw_key(sheet, _key_rows(mould), top=y)
     cautions = _cautions(half, plan.settings.number("mould.deep_half_mm"))
-    spare = fit.words_height(cautions) + 3.0
+    advice = _reach_words(mould.reach)
+    spare = fit.words_height(cautions) + fit.words_height(advice) + 4.5
     rows = _rows(half, mould)
     if left_out:
         rows.append(("numbers without room", str(left_out)))
     y = fit.draw_table(sheet, "INSIDE", rows, top=y, spare=spare)
+    y = fit.draw_words(sheet, "WHERE THE HAND DOES NOT REACH", advice, top=y)
     fit.draw_words(sheet, "CAUTION", cautions, top=y)
+
+
+def _reach_words(reach: Reach | None) -> list[str]:
+    """Return what to do where the hand does not reach, each advice said once."""
+    if reach is None:
+        return []
+    return list(dict.fromkeys(_advice(place.text) for place in reach.places[:_MOST_PLACES]))[:_MOST_ADVICE]
 
 
 def inside_directions(plan: "Plan", half: Half) -> tuple[list[tuple[str, Point]], list[tuple[str, str]]]:

@@ -50,8 +50,11 @@ _TABLE_TOP, _TABLE_LOW = FRAME[1] + 91.0, FRAME[1] + 16.0
 #: Rows of coats that there is room for under the table's head.
 _ROWS = 10
 #: Round thicknesses that part the bands.
-_ROUND = (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 8)
-_MOST_BANDS = 6
+_ROUND = (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)
+#: Thicknesses that differ from the middle one by less than this share of it are alike.
+_ALIKE = 0.06
+#: Shares of the area that lie under the edges of the bands: the thin ones rounded down, the others up.
+_LOW_SHARES, _HIGH_SHARES = (0.0, 0.02), (0.5, 0.8, 0.93, 0.98, 1.0)
 #: One hue from light to dark, not that of the undercuts: evenly darker, so that a grey copy reads the same.
 _LIGHT, _DARK = np.array([245.0, 234.0, 220.0]), np.array([150.0, 100.0, 55.0])
 
@@ -153,17 +156,24 @@ def thickness_bands(rubber: Rubber) -> Bands | None:
     if rubber.thickness is None or not np.isfinite(rubber.thickness.map_mm).any():
         return None
     known = rubber.thickness.map_mm[np.isfinite(rubber.thickness.map_mm)]
-    return Bands(edges_mm=band_edges(float(known.min()), float(known.max())))
+    return Bands(edges_mm=band_edges(known))
 
 
-def band_edges(least: float, most: float) -> tuple[float, ...]:
-    """Return round values from `least` or under to `most` or over, at most six bands, wider the thicker."""
+def band_edges(values_mm: NDArray[np.float64]) -> tuple[float, ...]:
+    """Return round values that part `values_mm` into bands, the least at or under, the most at or over them.
+
+    Most of a half has about the skin's thickness, and a few places ten times that: the bands part the area,
+    not the range. No edge lies so near the middle value that it would only draw the noise about it.
+    """
     powers = 10.0 ** np.arange(-2, 6)
     every = np.unique(np.round((powers[:, None] * np.array(_ROUND)).ravel(), 6))
-    low = int(np.searchsorted(every, max(least, every[0]) + 1e-9, side="right")) - 1
-    high = max(int(np.searchsorted(every, most - 1e-9)), low + 1)
-    step = int(np.ceil((high - low) / _MOST_BANDS))
-    return tuple(float(value) for value in every[low : high + step : step])
+    low = np.searchsorted(every, np.quantile(values_mm, _LOW_SHARES) + 1e-9, side="right") - 1
+    high = np.searchsorted(every, np.quantile(values_mm, _HIGH_SHARES) - 1e-9)
+    high = np.maximum(high, low[0] + 1)
+    edges = every[np.unique([*np.clip(low, 0, None), *high])]
+    usual = float(np.median(values_mm))
+    inner = edges[1:-1][np.abs(edges[1:-1] - usual) > _ALIKE * usual]
+    return float(edges[0]), *(float(edge) for edge in inner), float(edges[-1])
 
 
 def _marks(rubber: Rubber, scale: Scale) -> list[Mark]:

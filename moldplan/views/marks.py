@@ -37,8 +37,8 @@ from moldplan.views.paper import (
 _PAD_MM, _CLEAR_MM = 1.0, 0.7
 _DOT_MM = 0.55
 _DIRECTIONS = 16
-#: How far off a mark may stand, in its own radii.
-_RINGS = (1.7, 2.2, 2.8, 3.5, 4.5, 6.0, 8.0)
+#: How far off its anchor a mark's edge may stand.
+_RINGS = (1.5, 3.0, 5.0, 8.0, 12.0, 17.0, 23.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,26 +52,33 @@ class Mark:
 
 @dataclass(frozen=True, kw_only=True)
 class PlacedMark:
-    """A mark in its place: the middle of its text, and how much room it takes round it."""
+    """A mark in its place: the middle of its text, and half the width and height that it takes."""
 
     mark: Mark
     at: Point
-    radius_mm: float
+    half_mm: Point
     ringed: bool
 
     @property
-    def disc(self) -> shapely.Polygon:
-        """What the mark covers."""
-        return shapely.Point(self.at).buffer(self.radius_mm, quad_segs=16)
+    def ground(self) -> shapely.Polygon:
+        """What the mark covers, as a plain box."""
+        (x, y), (wide, tall) = self.at, self.half_mm
+        return shapely.box(x - wide, y - tall, x + wide, y + tall)
+
+    @property
+    def ring(self) -> shapely.Polygon:
+        """Its outline: the box with round ends."""
+        round_mm = min(self.half_mm) * 0.95
+        return self.ground.buffer(-round_mm).buffer(round_mm, quad_segs=12)
 
     @property
     def leader(self) -> shapely.LineString | None:
         """Line from the mark to its anchor, None when it stands on it."""
         away = np.array(self.mark.anchor) - self.at
-        length = float(np.hypot(*away))
-        if length <= self.radius_mm:
+        reach = np.abs(away) / self.half_mm
+        if reach.max() <= 1.0:
             return None
-        start = np.array(self.at) + away * (self.radius_mm / length)
+        start = np.array(self.at) + away / reach.max()
         return shapely.LineString([tuple(start), self.mark.anchor])
 
 
@@ -94,7 +101,7 @@ class Marks:
     @cached_property
     def covered(self) -> BaseGeometry:
         """What all marks cover together, a little wider than they are."""
-        return shapely.union_all([mark.disc.buffer(0.3) for mark in self.placed])
+        return shapely.union_all([mark.ground.buffer(0.3) for mark in self.placed])
 
 
 def place_marks(
@@ -127,11 +134,11 @@ def place_marks(
     placed: list[PlacedMark] = []
     for number, mark in enumerate(marks):
         others = shapely.STRtree([*kept, *dots[:number], *dots[number + 1 :]])
-        places = (place for place in _tries(mark, ringed=ringed) if frame.covers(place.disc))
+        places = (place for place in _tries(mark, ringed=ringed) if frame.covers(place.ground))
         found = next((place for place in places if _fits(place, others, under)), None)
         if found is not None:
             placed.append(found)
-            kept.append(found.disc.buffer(_CLEAR_MM))
+            kept.append(found.ground.buffer(_CLEAR_MM))
             if found.leader is not None:
                 kept.append(found.leader.buffer(0.3))
     return Marks(placed=tuple(placed), left_out=len(marks) - len(placed))
@@ -139,25 +146,27 @@ def place_marks(
 
 def _tries(mark: Mark, *, ringed: bool) -> Iterator[PlacedMark]:
     """Walk over the places of a mark, best first."""
-    width = text_width(mark.text)
-    radius = 0.5 * float(np.hypot(width, SMALL_MM)) + (_PAD_MM if ringed else 0.3)
+    pad = _PAD_MM if ringed else 0.3
+    wide, tall = 0.5 * text_width(mark.text) + pad, 0.5 * SMALL_MM + pad
+    half = (max(wide, tall), tall)
     if ringed:
-        yield PlacedMark(mark=mark, at=mark.anchor, radius_mm=radius, ringed=True)
+        yield PlacedMark(mark=mark, at=mark.anchor, half_mm=half, ringed=True)
     for ring in _RINGS:
         for turn in range(_DIRECTIONS):
             angle = 2.0 * np.pi * turn / _DIRECTIONS
-            x = mark.anchor[0] + ring * radius * np.cos(angle)
-            y = mark.anchor[1] + ring * radius * np.sin(angle)
-            yield PlacedMark(mark=mark, at=(float(x), float(y)), radius_mm=radius, ringed=ringed)
+            x = mark.anchor[0] + (half[0] + ring) * np.cos(angle)
+            y = mark.anchor[1] + (half[1] + ring) * np.sin(angle)
+            yield PlacedMark(mark=mark, at=(float(x), float(y)), half_mm=half, ringed=ringed)
 
 
 def _fits(place: PlacedMark, others: shapely.STRtree, under: shapely.STRtree) -> bool:
-    shape: BaseGeometry = place.disc
+    shape: BaseGeometry = place.ground
     if len(under.query(shape, predicate="intersects")):
         return False
-    if place.leader is not None:
-        shape = shape.union(place.leader)
-    return len(others.query(shape, predicate="intersects")) == 0
+    if len(others.query(shape, predicate="intersects")):
+        return False
+    leader = place.leader
+    return leader is None or len(others.query(leader, predicate="intersects")) == 0
 
 
 def draw_marks(sheet: Sheet, marks: Marks, *, pen: Pen = THIN) -> None:
@@ -171,6 +180,6 @@ def draw_marks(sheet: Sheet, marks: Marks, *, pen: Pen = THIN) -> None:
         elif not placed.ringed:
             sheet.area(shapely.Point(placed.mark.anchor).buffer(_DOT_MM), INK, tag=tag)
         if placed.ringed:
-            sheet.area(placed.disc, PAPER, tag=tag)
-            sheet.stroke(placed.disc, pen, tag=tag)
+            sheet.area(placed.ring, PAPER, tag=tag)
+            sheet.stroke(placed.ring, pen, tag=tag)
         sheet.text(Lettering(text=placed.mark.text, at=placed.at, across="centre", along="middle", owner=tag))

@@ -4,9 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from moldplan.views.furniture import wrapped
-from moldplan.views.paper import FINE, SMALL_MM, THIN, Box, Lettering, Point, Sheet, fitted
+from moldplan.views.paper import FINE, SMALL_MM, THIN, Box, Lettering, Point, Sheet, fitted, text_width
 
 LINE_MM = 5.8
+#: The same in lists, which hold more.
+_LIST_LINE_MM = 5.3
 _GAP_MM, _AFTER_FIGURES_MM = 2.5, 5.0
 _MORE = "and more: see plan.json"
 
@@ -81,18 +83,18 @@ def draw_list(sheet: Sheet, title: str, items: Sequence[tuple[str, str]], *, box
     An item is shown whole or not at all; the last line says when some are left out.
     """
     y = _title(sheet, title, (box[0], box[3]))
-    indent = 8.0
+    indent = max((text_width(mark, bold=True) for mark, _ in items), default=0.0) + 2.5
     width = box[2] - box[0] - indent
     for rank, (mark, words) in enumerate(items):
         lines = wrapped(words, width)
         spare = 0 if rank == len(items) - 1 else 1
-        if y - LINE_MM * (len(lines) + spare) < box[1]:
-            _write(sheet, _MORE, (box[0], y - 0.5 * LINE_MM))
-            return y - LINE_MM
-        _write(sheet, mark, (box[0], y - 0.5 * LINE_MM), bold=True)
+        if y - _LIST_LINE_MM * (len(lines) + spare) < box[1]:
+            _write(sheet, _MORE, (box[0], y - 0.5 * _LIST_LINE_MM))
+            return y - _LIST_LINE_MM
+        _write(sheet, mark, (box[0], y - 0.5 * _LIST_LINE_MM), bold=True)
         for line in lines:
-            _write(sheet, line, (box[0] + indent, y - 0.5 * LINE_MM))
-            y -= LINE_MM
+            _write(sheet, line, (box[0] + indent, y - 0.5 * _LIST_LINE_MM))
+            y -= _LIST_LINE_MM
     return y
 
 
