@@ -206,8 +206,9 @@ def _deep(area: float, points: Floats, hand: _Hand) -> str:
     """Return what to do about a place that is too far in."""
     stick = float(points[:, 2].max()) - hand.arm + 100.0
     return (
-        f"{_area(area)} down to {mm(float(points[:, 2].max()))}, out of reach of an arm of {mm(hand.arm)}: lay "
-        f"it up first, brush and roller on a stick of {mm(max(stick, 200.0))}, head outside; or split elsewhere"
+        f"{_area(area)} down to {mm(float(points[:, 2].max()))}, out of reach of an arm of {mm(hand.arm)}: "
+        f"lay it up first, brush and roller on a stick of {mm(max(stick, 200.0))}, head outside; "
+        "or split elsewhere"
     )
 
 
@@ -220,8 +221,8 @@ def _narrow(inside: Inside, area: float, points: Floats, normals: Floats, hand: 
             "roller: small brush, then chopped-strand paste, at most 20 mm a pour"
         )
     return (
-        f"{_area(area)} about {mm(width)} wide, where a hand of {mm(2.0 * hand.hand)} does not pass: lay it up "
-        "first, brush on a stick and strips of mat; or by a hatch; or split elsewhere"
+        f"{_area(area)} about {mm(width)} wide, where a hand of {mm(2.0 * hand.hand)} does not pass: "
+        "lay it up first, brush on a stick and strips of mat; or by a hatch; or split elsewhere"
     )
 
 
