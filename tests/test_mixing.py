@@ -16,7 +16,7 @@ DENSITIES = {"part A": 1.15, "base": 1.15, "part B": 1.1, "catalyst": 1.1, "thic
 @given(
     brushed=st.one_of(st.just(0.0), st.floats(1e-6, 200.0)),
     thickened=st.booleans(), passes=st.integers(1, 12),
-    cure=st.sampled_from(CURES), second=st.floats(0.5, 200.0), thickener=st.floats(0.0, 10.0),
+    cure=st.sampled_from(CURES), second=st.floats(0.5, 200.0), thickener=st.one_of(st.just(0.0), st.floats(0.01, 10.0)),
     pot=st.floats(0.1, 50.0), fill=st.floats(5.0, 100.0), pace=st.floats(0.1, 50.0),
     celsius=st.floats(5.0, 40.0),
 )  # fmt: skip
