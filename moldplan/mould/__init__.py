@@ -19,6 +19,7 @@ from moldplan.mould.parting import plan_release
 from moldplan.mould.peel import plan_peel
 from moldplan.mould.peel_remarks import peel_findings
 from moldplan.mould.reach import hollow_of, plan_reach
+from moldplan.mould.registration import registration_remarks
 from moldplan.mould.remarks import remarks
 from moldplan.mould.remedies import advise, advised_rubber_kg
 from moldplan.mould.rubber import build_for, plan_rubber
@@ -104,6 +105,7 @@ def _findings(half: Half, mould: Mould, settings: Settings) -> Iterator[Finding]
         half, mould.rubber, mould.board, mould.jacket, settings,
         wall=mould.wall, advice=mould.advice, webs=mould.webs, release=mould.release,
     )  # fmt: skip
+    yield from registration_remarks(half, mould.rubber, settings)
     if mould.peel is not None:
         yield from peel_findings(half, mould.peel)
     if mould.reach is not None:
