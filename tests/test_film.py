@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 import zoo
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from lying import above_board, lying
@@ -173,6 +173,7 @@ films = hnp.arrays(np.float64, 12, elements=st.floats(0.0, 1.5))
 areas = hnp.arrays(np.float64, 12, elements=st.floats(0.1, 10.0))
 
 
+@settings(deadline=None)
 @given(film=films, area=areas, share=st.floats(0.0, 1.0))
 def test_crowns_keep_their_share_of_the_mean(film: Floats, area: Floats, share: float) -> None:
     lifted = crowned_mm(film, area, share=share)

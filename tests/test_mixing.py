@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shop import shop_settings
 
@@ -13,10 +13,12 @@ CURES = ("addition", "condensation")
 DENSITIES = {"part A": 1.15, "base": 1.15, "part B": 1.1, "catalyst": 1.1, "thickener": 1.0}
 
 
+@settings(deadline=None)
 @given(
     brushed=st.one_of(st.just(0.0), st.floats(1e-6, 200.0)),
     thickened=st.booleans(), passes=st.integers(1, 12),
-    cure=st.sampled_from(CURES), second=st.floats(0.5, 200.0), thickener=st.one_of(st.just(0.0), st.floats(0.01, 10.0)),
+    cure=st.sampled_from(CURES), second=st.floats(0.5, 200.0),
+    thickener=st.one_of(st.just(0.0), st.floats(0.01, 10.0)),
     pot=st.floats(0.1, 50.0), fill=st.floats(5.0, 100.0), pace=st.floats(0.1, 50.0),
     celsius=st.floats(5.0, 40.0),
 )  # fmt: skip
@@ -24,12 +26,12 @@ def test_shares_and_pots_add_up_and_no_pot_is_too_full(
     brushed: float, *, thickened: bool, passes: int, cure: str, second: float, thickener: float, pot: float,
     fill: float, pace: float, celsius: float,
 ) -> None:  # fmt: skip
-    settings = shop_settings(
+    shop = shop_settings(
         rubber__cure=cure, rubber__part_b_percent=second, rubber__thixotrope_percent=thickener,
         rubber__part_b_density_kg_l=1.1, shop__pot_l=pot, shop__pot_fill_percent=fill,
         crew__brush_kg_h=pace, shop__temperature_c=celsius,
     )  # fmt: skip
-    mixes = mixes_for(brushed, settings, thickened=thickened, passes=passes)
+    mixes = mixes_for(brushed, shop, thickened=thickened, passes=passes)
     assert mixes.count * mixes.each_kg == pytest.approx(brushed, rel=1e-12, abs=0.0)
     assert math.fsum(share.mass_g for share in mixes.shares) == pytest.approx(1000.0 * mixes.each_kg)
     for share in mixes.shares:
@@ -54,8 +56,8 @@ def test_shares_and_pots_add_up_and_no_pot_is_too_full(
 
 def test_one_kilogram_of_base_and_catalyst() -> None:
     """5 % of catalyst by mass of base: 952.4 g and 47.6 g (derived)."""
-    settings = shop_settings(rubber__cure="condensation", rubber__part_b_percent=5.0)
-    mixes = mixes_for(1.0, settings, thickened=False)
+    shop = shop_settings(rubber__cure="condensation", rubber__part_b_percent=5.0)
+    mixes = mixes_for(1.0, shop, thickened=False)
     assert [share.name for share in mixes.shares] == ["base", "catalyst"]
     assert [share.mass_g for share in mixes.shares] == pytest.approx([952.381, 47.619], abs=1e-3)
     assert mixes.count == 1
