@@ -69,7 +69,7 @@ SHAPES = [
 ]  # fmt: skip
 OWL = ["owl front", "owl back"]
 MESHES = Path(__file__).parents[2] / "shared" / "meshes"
-OPEN = ["scorpion top", "scorpion bottom", "skull front", "skull back"]
+OPEN = ["scorpion bottom", "skull front"]
 EVERY = [
     *SHAPES,
     *(pytest.param(name, marks=pytest.mark.slow) for name in OWL),
