@@ -20,7 +20,7 @@ from moldplan.pattern import mesh_area_mm2
 
 
 def small_rubber(half: Half, settings: Settings, cells: int) -> Rubber:
-    """Return the rubber over a half with its volume as planned, its face of `cells` along the longest side."""
+    """Return the rubber over a half, its volume as planned, its face of `cells` along the longest side."""
     build = build_for(half, settings)
     outer = outer_face(half, build, cells=cells)
     less = half.volume_mm3 + sealed_mm3(half)
