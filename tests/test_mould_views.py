@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,14 +12,10 @@ import pytest
 import shapely
 import zoo
 from drawn_plans import datums_of, disc, dressed, mushrooms, plan_of
-from shop import shop_settings
 from test_views import LONG_NAME, SHAPES, crossing_leaders, on_another, outside
 
 from moldplan.half.model import Half
 from moldplan.mould.model import Reach
-from moldplan.pattern.arrays import pattern_from_arrays
-from moldplan.plan import plan_job
-from moldplan.split.model import Plane
 from moldplan.views import draw_views
 from moldplan.views.coat_section import (
     CoatSection,
@@ -30,6 +27,7 @@ from moldplan.views.coat_section import (
 )
 from moldplan.views.cutting import Cut
 from moldplan.views.draw import half_drawings
+from moldplan.views.furniture import briefly, words_height
 from moldplan.views.half_inside import inside_directions, unreached_shape
 from moldplan.views.half_jacket import side_outline
 from moldplan.views.half_plan import clay_ground
@@ -72,28 +70,6 @@ def test_nothing_lies_on_anything_else(sheets: Any, name: str, full: bool, view:
     assert outside(sheet) == []
     assert len(sheet.lettering()) > 20
     assert min(text.height_mm for text in sheet.lettering()) >= SMALL_MM
-
-
-@pytest.mark.parametrize(
-    ("mesh", "normal", "offset"),
-    [
-        (
-            zoo.turned(zoo.torus(400.0, 120.0, 64, 24), np.array([[1, 0, 0], [0, 0, -1], [0, 1, 0.0]])),
-            (1.0, 0.0, 0.0),
-            0.0,
-        ),
-        (zoo.sphere(400.0, 4), (0.0, 0.0, 1.0), -150.0),
-        (zoo.sphere(400.0, 4), (0.0, -0.711, -0.703), 0.0),
-    ],
-    ids=["standing torus", "sphere cut low", "head and front the same way"],
-)
-def test_planned_moulds_draw_without_a_clash(mesh: Any, normal: Any, offset: float) -> None:
-    pattern = pattern_from_arrays(*mesh, name="zoo")
-    made = plan_job(pattern, shop_settings(), plane=Plane(normal=normal, offset_mm=offset))
-    for name, make in half_drawings(made):
-        if name in VIEWS:
-            sheet = make()
-            assert (name, on_another(sheet), crossing_leaders(sheet), outside(sheet)) == (name, [], [], [])
 
 
 def written(sheet: Sheet) -> list[str]:
@@ -435,6 +411,57 @@ def test_a_table_says_when_it_is_cut_short() -> None:
     whole = Sheet("l")
     draw_list(whole, "L", [("1", "one"), ("2", "two")], box=(20.0, 80.0, 120.0, 100.0))
     assert written(whole) == ["L", "1", "one", "2", "two"]
+
+
+def test_words_are_cut_after_a_whole_word() -> None:
+    text = "the rubber makes a closed loop through the half and cannot come off whole: " * 4
+    short = briefly(text, 3)
+    assert short.endswith(" ... (see plan.json)")
+    assert text.startswith(short.removesuffix(" ... (see plan.json)"))
+    assert words_height([short]) <= words_height(["word"]) + 2 * 6.0 + 1e-9
+    assert briefly("short", 3) == "short"
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 9])
+def test_stops_never_crowd_out_the_sizes(count: int) -> None:
+    made = plan("three", full=True)
+    words = "new rubber meets cured rubber at the web and sticks for good: two coats of release, tried first"
+    made.findings = tuple(
+        SimpleNamespace(severity="stop", half="A", advice=f"no. {n}: {words * 3}") for n in range(count)
+    )
+    sheet = next(make() for name, make in half_drawings(made) if name == "half-a-plan")
+    texts = written(sheet)
+    assert "and more: see plan.json" not in texts
+    assert {"half, height", "board"} <= set(texts)
+    assert (f"and {count - 2} more: see plan.json" in texts) == (count > 2)
+    assert sum(text.startswith("no. ") for text in texts) == min(count, 2)
+    assert on_another(sheet) == []
+
+
+def test_a_long_order_of_peeling_goes_on_beside() -> None:
+    half, bare = mushrooms(SHAPES["three"][0])
+    mould = dressed(half, bare)
+    assert mould.peel is not None
+    steps = tuple(replace(mould.peel.order[0], number=n, text=f"step {n} " * 12) for n in range(1, 10))
+    wordy = tuple(replace(feature, text="long words " * 20) for feature in mould.features)
+    for features, held in (((), True), (wordy, False)):
+        full = replace(mould, peel=replace(mould.peel, order=steps), features=features)
+        drawings = half_drawings(plan_of((half, full)))
+        sheet = next(make() for name, make in drawings if name == "half-a-inside")
+        assert on_another(sheet) == []
+        texts = written(sheet)
+        assert ("PEEL, GOING ON" in texts) == held
+        assert any(text.startswith("step 9") for text in texts) == held
+        assert ("go on at the right" in texts) == held
+
+
+def test_a_stretch_beyond_all_sense_is_not_given_in_figures() -> None:
+    half, bare = mushrooms(SHAPES["three"][0])
+    mould = dressed(half, bare)
+    assert mould.peel is not None
+    full = replace(mould, peel=replace(mould.peel, strain=87.0))
+    sheet = next(make() for name, make in half_drawings(plan_of((half, full))) if name == "half-a-inside")
+    assert "rubber stretches over 500 % here" in written(sheet)
 
 
 def test_bytes_repeat(tmp_path: Path) -> None:

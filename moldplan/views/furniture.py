@@ -195,6 +195,17 @@ def draw_words(sheet: Sheet, title: str, paragraphs: Sequence[str], *, top: floa
     return y - 1.5
 
 
+def briefly(text: str, lines: int) -> str:
+    """Return `text`, cut after a whole word so that `draw_words` needs no more than so many lines for it."""
+    held = wrapped(text, _INSIDE_WIDTH)
+    if len(held) <= lines:
+        return text
+    words = " ".join(held[:lines]).split()
+    while len(wrapped(f"{' '.join(words)} ... (see plan.json)", _INSIDE_WIDTH)) > lines:
+        words.pop()
+    return f"{' '.join(words)} ... (see plan.json)"
+
+
 def wrapped(text: str, width: float, *, height_mm: float = SMALL_MM) -> list[str]:
     """Return `text` in lines no wider than `width` mm at a capital height; a longer word is shortened."""
     lines: list[str] = []

@@ -53,6 +53,10 @@ _HATCH_PEN = Pen(0.2)
 _UNDERCUT = re.compile(r"^undercut (\d+)")
 #: Sizes of small shapes that are written for each kind.
 _SIZES = 3
+#: Least height in which it is worth going on with a list.
+_LEAST_LIST_MM = 24.0
+#: Stretch above which its amount says nothing more.
+_ANY_STRETCH = 5.0
 #: How far beyond its room the edge of the rubber may be drawn.
 _BEYOND_MM = 6.0
 
@@ -134,7 +138,7 @@ def _area(area_mm2: float) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100.0 * share:.0f} %"
+    return f"{100.0 * share:.0f} %" if share <= _ANY_STRETCH else f"over {100.0 * _ANY_STRETCH:.0f} %"
 
 
 def _marks(mould: Mould, scale: Scale) -> list[Mark]:
@@ -185,11 +189,18 @@ def unreached_shape(reach: Reach | None) -> BaseGeometry:
 
 
 def _draw_lists(sheet: Sheet, mould: Mould) -> None:
-    """Write the order of peeling and the list of small shapes under the view."""
-    if mould.peel is not None and mould.peel.order:
-        draw_list(sheet, "PEEL THE RUBBER IN THIS ORDER", _peel_items(mould.peel), box=PEEL_LIST)
+    """Write the order of peeling under the view, beside it the small shapes, below them what is left."""
+    items = _peel_items(mould.peel) if mould.peel is not None else []
+    left, low, right, high = FEATURE_LIST
     if mould.features:
-        draw_list(sheet, "SMALL SHAPES", _feature_items(mould.features), box=FEATURE_LIST)
+        high = draw_list(sheet, "SMALL SHAPES", _feature_items(mould.features), box=FEATURE_LIST)[0] - 2.0
+    if not items:
+        return
+    room = high - low > _LEAST_LIST_MM
+    more = {"more": "go on at the right"} if room else {}
+    shown = draw_list(sheet, "PEEL THE RUBBER IN THIS ORDER", items, box=PEEL_LIST, **more)[1]
+    if shown < len(items) and room:
+        draw_list(sheet, "PEEL, GOING ON", items[shown:], box=(left, low, right, high))
 
 
 def _peel_items(peel: Peel) -> list[tuple[str, str]]:

@@ -49,6 +49,8 @@ LABELS = Column(
 )
 #: More labels than this make a fan of leaders that nobody can follow.
 _MOST_LABELS = 12
+#: Lines of what stops the work.
+_STOP_LINES = 4
 #: From one dimension line to the next, and what is kept free beside the board for the section's trace.
 _LEVEL_MM, _TRACE_MM = 8.5, 6.0
 CLAY_HATCH = (2.2, 45.0)
@@ -277,10 +279,21 @@ def _draw_column(sheet: Sheet, plan: "Plan", half: Half, mould: Mould, depths: D
     y = fit.draw_key(sheet, _key_rows() if half.undercut.regions else _key_rows()[:-1], top=y)
     if half.undercut.regions:
         y = fit.draw_ramp(sheet, depths.edges_mm, depths.colours, title="UNDERCUT DEPTH, mm", top=y)
-    stops = [finding.advice for finding in plan.findings if _stops(finding, half)]
+    stops = _stop_words([finding.advice for finding in plan.findings if _stops(finding, half)])
     spare = fit.words_height(stops) + 3.0
     y = fit.draw_table(sheet, "SIZES", _size_rows(half, mould), top=y, spare=spare)
     fit.draw_words(sheet, "STOP UNTIL SOLVED", stops, top=y)
+
+
+def _stop_words(stops: Sequence[str]) -> list[str]:
+    """Return what stops the work, as short as there is room for: one thing, or two and how many more."""
+    if len(stops) <= 1:
+        return [fit.briefly(text, _STOP_LINES) for text in stops]
+    half = _STOP_LINES // 2
+    if len(stops) == 2:
+        return [fit.briefly(text, half) for text in stops]
+    more = f"and {len(stops) - 2} more: see plan.json"
+    return [fit.briefly(stops[0], half), fit.briefly(stops[1], half - 1), more]
 
 
 def _stops(finding: Finding, half: Half) -> bool:

@@ -77,10 +77,12 @@ def _row(sheet: Sheet, fields: Sequence[Field], row: Sequence[str], at: Point, *
         x += field.width_mm
 
 
-def draw_list(sheet: Sheet, title: str, items: Sequence[tuple[str, str]], *, box: Box) -> float:
-    """Write marks with their words, wrapped, into `box`; return where they end.
+def draw_list(
+    sheet: Sheet, title: str, items: Sequence[tuple[str, str]], *, box: Box, more: str = _MORE
+) -> tuple[float, int]:
+    """Write marks with their words, wrapped, into `box`; return where they end, and how many are shown.
 
-    An item is shown whole or not at all; the last line says when some are left out.
+    An item is shown whole or not at all; `more` is the last line when some are left out.
     """
     y = _title(sheet, title, (box[0], box[3]))
     indent = max((text_width(mark, bold=True) for mark, _ in items), default=0.0) + 2.5
@@ -89,13 +91,13 @@ def draw_list(sheet: Sheet, title: str, items: Sequence[tuple[str, str]], *, box
         lines = wrapped(words, width)
         spare = 0 if rank == len(items) - 1 else 1
         if y - _LIST_LINE_MM * (len(lines) + spare) < box[1]:
-            _write(sheet, _MORE, (box[0], y - 0.5 * _LIST_LINE_MM))
-            return y - _LIST_LINE_MM
+            _write(sheet, more, (box[0], y - 0.5 * _LIST_LINE_MM))
+            return y - _LIST_LINE_MM, rank
         _write(sheet, mark, (box[0], y - 0.5 * _LIST_LINE_MM), bold=True)
         for line in lines:
             _write(sheet, line, (box[0] + indent, y - 0.5 * _LIST_LINE_MM))
             y -= _LIST_LINE_MM
-    return y
+    return y, len(items)
 
 
 def _write(sheet: Sheet, text: str, at: Point, *, bold: bool = False) -> None:
