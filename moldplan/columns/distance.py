@@ -32,7 +32,7 @@ DISTANCE_CELLS = 384
 #: Most cubes held at a time (float32: 100 MB).
 MOST_CUBES = 25_000_000
 #: Least and most cubes across the skin: fewer lose the coats, more cost time and change nothing.
-CUBES_IN_SKIN = (3.0, 6.0)
+CUBES_IN_SKIN = (2.5, 6.0)
 #: Half the width of the smooth step, in cubes: so far about every surface distances are exact.
 STEP_CELLS = 1.5
 

@@ -66,18 +66,64 @@ def unit_normals(vertices: Floats, faces: Ints) -> Floats:
     return out
 
 
-def carriers(vertices: Floats, faces: Ints, *, draft_rad: float) -> Carriers:
-    """Pick the faces, edges and peaks that can carry the outer face at a draft (0 for the grown shape)."""
+@dataclass(frozen=True)
+class Creases:
+    """What `carriers` asks of a mesh whatever the draft, worked out once for many drafts.
+
+    `normals` (n, 3) of the faces; `edges` (m, 2) that are convex, or too sharp to tell, with the highest z of
+    the normals between their faces and the lesser z of the two (m,), infinite and -infinite where that cannot
+    be told; `peaks` (k,) are corners that no neighbour overtops, with the highest z of their faces' normals.
+    """
+
+    normals: Floats
+    edges: Ints
+    highest: Floats
+    lowest: Floats
+    peaks: Ints
+    gentlest: Floats
+
+
+def creases_of(vertices: Floats, faces: Ints) -> Creases:
+    """Return what `carriers` asks of a closed mesh: corners (n, 3) in mm, faces (m, 3)."""
     normals = unit_normals(vertices, faces)
+    edges, first, second = _edge_pairs(faces)
+    n1, n2 = normals[first], normals[second]
+    along = vertices[edges[:, 1]] - vertices[edges[:, 0]]
+    length = np.maximum(np.linalg.norm(along, axis=1, keepdims=True), np.finfo(float).tiny)
+    along = along / length
+    bend = np.einsum("ij,ij->i", np.cross(n1, n2), along)
+    unsure = (np.einsum("ij,ij->i", n1, n2) < 0.0) & (np.abs(bend) < NORMAL_SLACK)
+    unsure |= (np.abs(n1).sum(axis=1) == 0.0) | (np.abs(n2).sum(axis=1) == 0.0)
+    kept = (bend > FLAT_SINE) | unsure
+    n1, n2, unsure = n1[kept], n2[kept], unsure[kept]
+    peaks, gentlest = _peaks(vertices, faces, normals)
+    return Creases(
+        normals=normals,
+        edges=edges[kept],
+        highest=np.where(unsure, np.inf, _arc_top(n1, n2, along[kept])),
+        lowest=np.where(unsure, -np.inf, np.minimum(n1[:, 2], n2[:, 2])),
+        peaks=peaks,
+        gentlest=gentlest,
+    )
+
+
+def carriers(vertices: Floats, faces: Ints, *, draft_rad: float, creases: Creases | None = None) -> Carriers:
+    """Pick the faces, edges and peaks that can carry the outer face at a draft (0 for the grown shape).
+
+    `creases` are those of the same mesh (`creases_of`), when they are there already.
+    """
+    known = creases_of(vertices, faces) if creases is None else creases
     sine = math.sin(draft_rad)
-    gentle = normals[:, 2] >= max(sine - NORMAL_SLACK, NORMAL_SLACK)
-    edges, leans = _carrying_edges(vertices, faces, normals, sine)
-    peaks = _peaks(vertices, faces, normals, sine)
+    gentle = known.normals[:, 2] >= max(sine - NORMAL_SLACK, NORMAL_SLACK)
+    reach = known.highest >= sine - NORMAL_SLACK
+    peaks = known.peaks[known.gentlest <= sine + NORMAL_SLACK]
     return Carriers(
         faces=np.ascontiguousarray(faces[gentle]),
-        normals=np.ascontiguousarray(normals[gentle]),
-        edges=np.concatenate([edges, np.stack([peaks, peaks], axis=1)]),
-        leans=np.concatenate([leans, np.ones(len(peaks), dtype=np.bool_)]),
+        normals=np.ascontiguousarray(known.normals[gentle]),
+        edges=np.concatenate([known.edges[reach], np.stack([peaks, peaks], axis=1)]),
+        leans=np.concatenate(
+            [known.lowest[reach] <= sine + NORMAL_SLACK, np.ones(len(peaks), dtype=np.bool_)]
+        ),
     )
 
 
@@ -97,24 +143,6 @@ def _edge_pairs(faces: Ints) -> tuple[Ints, Ints, Ints]:
     return np.stack([start[ahead], end[ahead]], axis=1), owner[ahead], owner[behind]
 
 
-def _carrying_edges(
-    vertices: Floats, faces: Ints, normals: Floats, sine: float
-) -> tuple[Ints, NDArray[np.bool_]]:
-    """Return the convex edges whose normals reach the cap n_z >= `sine`, and which of them leave it."""
-    edges, first, second = _edge_pairs(faces)
-    n1, n2 = normals[first], normals[second]
-    along = vertices[edges[:, 1]] - vertices[edges[:, 0]]
-    length = np.maximum(np.linalg.norm(along, axis=1, keepdims=True), np.finfo(float).tiny)
-    along = along / length
-    bend = np.einsum("ij,ij->i", np.cross(n1, n2), along)
-    unsure = (np.einsum("ij,ij->i", n1, n2) < 0.0) & (np.abs(bend) < NORMAL_SLACK)
-    unsure |= (np.abs(n1).sum(axis=1) == 0.0) | (np.abs(n2).sum(axis=1) == 0.0)
-    highest = _arc_top(n1, n2, along)
-    keep = ((bend > FLAT_SINE) & (highest >= sine - NORMAL_SLACK)) | unsure
-    leans = (np.minimum(n1[:, 2], n2[:, 2]) <= sine + NORMAL_SLACK) | unsure
-    return edges[keep], leans[keep]
-
-
 def _arc_top(n1: Floats, n2: Floats, along: Floats) -> Floats:
     """Return the highest z of the normals between `n1` and `n2` about the edge direction `along`."""
     up = -along * along[:, 2:3]
@@ -127,16 +155,17 @@ def _arc_top(n1: Floats, n2: Floats, along: Floats) -> Floats:
     return top
 
 
-def _peaks(vertices: Floats, faces: Ints, normals: Floats, sine: float) -> Ints:
-    """Return the corners that no neighbour overtops and whose faces are all steeper than the draft."""
+def _peaks(vertices: Floats, faces: Ints, normals: Floats) -> tuple[Ints, Floats]:
+    """Return the corners that no neighbour overtops, and the highest z of the normals round each."""
     highest = np.full(len(vertices), -np.inf)
-    gentlest = np.full(len(vertices), -np.inf)
     tallest = vertices[faces, 2].max(axis=1)
     for corner in range(3):
         np.maximum.at(highest, faces[:, corner], tallest)
+    peak = (vertices[:, 2] >= highest) & np.isfinite(highest)
+    gentlest = np.full(len(vertices), -np.inf)
+    for corner in range(3):
         np.maximum.at(gentlest, faces[:, corner], normals[:, 2])
-    peak = (vertices[:, 2] >= highest) & (gentlest <= sine + NORMAL_SLACK) & np.isfinite(highest)
-    return np.flatnonzero(peak).astype(np.int64)
+    return np.flatnonzero(peak).astype(np.int64), gentlest[peak]
 
 
 @njit(cache=True, nogil=True)
@@ -348,12 +377,13 @@ def lattice(count: int, step: int) -> Floats:
 
 
 def height_map(
-    vertices: Floats, faces: Ints, *, radius_mm: float, draft_rad: float, grid: Grid, floor_mm: float = 0.0
-) -> Floats:
-    """Return exact heights (ny, nx) at the middles of the cells; see `sample_heights`."""
-    parts = carriers(vertices, faces, draft_rad=draft_rad)
+    vertices: Floats, faces: Ints, *, radius_mm: float, draft_rad: float, grid: Grid,
+    creases: Creases | None = None,
+) -> Floats:  # fmt: skip
+    """Return exact heights (ny, nx) at the middles of the cells; see `sample_heights` and `carriers`."""
+    parts = carriers(vertices, faces, draft_rad=draft_rad, creases=creases)
     heights = sample_heights(
         vertices, parts, radius_mm=radius_mm, draft_rad=draft_rad, grid=grid, slots=every_cell(grid),
-        places=MIDDLE, floor_mm=floor_mm,
+        places=MIDDLE,
     )  # fmt: skip
     return heights.reshape(grid.shape)

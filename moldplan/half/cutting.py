@@ -1,5 +1,6 @@
 """Cut a pattern into two halves, or lay it whole on its flat back."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -73,12 +74,14 @@ def cut(
     normal = unit_normal(plane)
     progress.step("sawing the pattern", 0.0)
     above, below = sawn(pattern, normal, plane.offset_mm)
-    progress.step(f"looking for undercuts in {called[0]}", 0.2)
+    progress.step(f"looking for undercuts in {called[0]} and {called[1]}", 0.2)
     side_a = _Laying(pattern=pattern, pull=normal, origin=normal * plane.offset_mm)
-    half_a = _half("A", called[0], above, laying=side_a, cells=cells)
-    progress.step(f"looking for undercuts in {called[1]}", 0.6)
-    half_b = _half("B", called[1], below, laying=replace(side_a, pull=-normal), cells=cells)
-    return half_a, half_b
+    side_b = replace(side_a, pull=-normal)
+    # the halves share nothing, and the kernels let go of the interpreter's lock
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        waiting = pool.submit(_half, "B", called[1], below, laying=side_b, cells=cells)
+        half_a = _half("A", called[0], above, laying=side_a, cells=cells)
+        return half_a, waiting.result()
 
 
 def lay_whole(

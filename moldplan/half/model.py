@@ -1,6 +1,7 @@
 """A half on its board as a value: the solid, its outlines, its undercuts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon
 
 from moldplan.columns.grid import Grid
+from moldplan.columns.offset import Creases, creases_of
 
 HalfName = Literal["A", "B"]
 
@@ -99,3 +101,12 @@ class Half:
     front_xy: tuple[float, float]
     """Direction of the figure's front on the board, unit length, or (0, 0) when it points along the pull."""
     undercut: Undercut
+
+    @cached_property
+    def creases(self) -> Creases:
+        """Its edges as what can carry a grown face, worked out when first asked for."""
+        return creases_of(self.vertices, self.faces)
+
+    def __getstate__(self) -> dict[str, object]:
+        """Pickle the fields alone: what can be worked out again need not travel."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}

@@ -202,7 +202,7 @@ def _sampled(half: Half, build: Build, grid: Grid, *, draft_rad: float) -> Sampl
 
     They are also finer where they cross the thickness of the edge.
     """
-    parts = carriers(half.vertices, half.faces, draft_rad=draft_rad)
+    parts = carriers(half.vertices, half.faces, draft_rad=draft_rad, creases=half.creases)
     heights = sample_heights(
         half.vertices, parts, radius_mm=build.skin_mm, draft_rad=draft_rad, grid=grid,
         slots=every_cell(grid), places=MIDDLE,

@@ -247,7 +247,9 @@ def _assembled(  # noqa: PLR0913, PLR0917 - it only fills the value
         draft_deg=build.draft_deg,
         grid=grid,
         outer_mm=outer.heights_mm,
-        top_mm=height_map(half.vertices, half.faces, radius_mm=0.0, draft_rad=0.0, grid=grid),
+        top_mm=height_map(
+            half.vertices, half.faces, radius_mm=0.0, draft_rad=0.0, grid=grid, creases=half.creases
+        ),
         edge_line=outer.line,
         volume_mm3=parts.whole,
         skin_mm3=parts.skin,

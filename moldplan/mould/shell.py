@@ -56,7 +56,9 @@ def jacket_heights(  # noqa: PLR0913 - the jacket itself is made from this, so t
     """
     grid, draft = rubber.grid, build.draft_rad
     radius = build.skin_mm + thickness_mm
-    shell = height_map(half.vertices, half.faces, radius_mm=radius, draft_rad=draft, grid=grid)
+    shell = height_map(
+        half.vertices, half.faces, radius_mm=radius, draft_rad=draft, grid=grid, creases=half.creases
+    )
     np.maximum(shell, _over_edge(rubber.edge_line, build, grid, thickness_mm), out=shell)
     np.maximum(shell, _balls(rubber.outer_mm, grid, thickness_mm), out=shell)
     shell = shell_over_keys(shell, grid, rubber.keys, thickness_mm=thickness_mm)

@@ -73,13 +73,25 @@ def thickness_of(
 
 def _top_mm(half: Half, grid: Grid) -> Floats:
     """Return the heights of the half itself."""
-    return height_map(half.vertices, half.faces, radius_mm=0.0, draft_rad=0.0, grid=grid)
+    return height_map(
+        half.vertices, half.faces, radius_mm=0.0, draft_rad=0.0, grid=grid, creases=half.creases
+    )
 
 
 def _map_mm(top_mm: Floats, outer_mm: Floats, grid: Grid) -> Floats:
-    """Return the thickness (ny, nx) over the highest surface of each column, NaN where there is none."""
-    row, col = np.nonzero(top_mm > 0.0)
-    points = np.stack([grid.x_mm()[col], grid.y_mm()[row], top_mm[row, col]], axis=1)
+    """Return the thickness (ny, nx) over the highest surface of each column, NaN where there is none.
+
+    Every other column each way is looked at, and those at the rim; the others take over their neighbour's.
+    """
+    held = top_mm > 0.0
+    row, col = np.nonzero(held)
+    from_row, from_col = row - row % 2, col - col % 2
+    own = ~held[from_row, from_col]
+    from_row[own], from_col[own] = row[own], col[own]
+    looked = (from_row == row) & (from_col == col)
+    x, y = grid.x_mm()[col[looked]], grid.y_mm()[row[looked]]
+    points = np.stack([x, y, top_mm[row[looked], col[looked]]], axis=1)
     mapped = np.full(grid.shape, np.nan)
-    mapped[row, col] = distances_to_face_mm(points, outer_mm, grid)
+    mapped[row[looked], col[looked]] = distances_to_face_mm(points, outer_mm, grid)
+    mapped[row, col] = mapped[from_row, from_col]
     return mapped
