@@ -4,9 +4,9 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Final
 
-from moldplan.choice.front import stretch_text
 from moldplan.findings import gravest_text
 from moldplan.half.model import Half
+from moldplan.mould.bands import strain_text
 from moldplan.mould.model import Coat, Mould
 from moldplan.pattern.model import Pattern
 from moldplan.plan import Plan
@@ -159,8 +159,8 @@ def _peel(_half: Half, mould: Mould) -> str:
     peel = mould.peel
     if peel is None or peel.place_mm is None:
         return "nothing has to stretch"
-    over = "over the" if peel.strain > peel.allowed else "of"
-    return f"{stretch_text(peel.strain)} {over} {peel.allowed:.0%} allowed"
+    too_far = ", too far" if peel.strain > peel.allowed else ""
+    return f"stretches {strain_text(peel.strain)}, {strain_text(peel.allowed)} allowed{too_far}"
 
 
 def _wall(_half: Half, mould: Mould) -> str:

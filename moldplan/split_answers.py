@@ -1,9 +1,9 @@
 """The lines a ranking ends with: what was looked at, each answer with its sentence, what comes next."""
 
-from moldplan.choice.front import stretch_text
 from moldplan.choice.model import Answer, Ranking
 from moldplan.choice.words import worth_softening
 from moldplan.findings import gravest_text
+from moldplan.mould.bands import strain_text
 from moldplan.split_request import SplitMade, SplitPrepared, SplitRequest
 from moldplan.units import kg, litres, mm
 
@@ -74,7 +74,7 @@ def _answer(answer: Answer) -> str:
     return (
         f"{' / '.join(answer.called)} ({answer.kind}): {answer.saw.words}, {plane.offset_mm + 0.0:.0f} mm "
         f"from the middle; locks {litres(measures.undercut_mm3)}{worst}, rubber {kg(measures.rubber_kg)}, "
-        f"seam {mm(measures.seam.length_mm)}, stretch {stretch_text(measures.peel_strain)}"
+        f"seam {mm(measures.seam.length_mm)}, stretch {strain_text(measures.peel_strain)}"
     )
 
 

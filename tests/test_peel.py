@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from shop import shop_settings
 
 from moldplan.half import Half, cut, lay_whole
+from moldplan.mould.bands import strain_text
 from moldplan.mould.lips import Lip, columns_of, lip_of, lip_strain, room_round
 from moldplan.mould.model import Peel, PeelPlace, Rubber
 from moldplan.mould.outer import Build, outer_face
 from moldplan.mould.peel import allowed_strain, plan_peel
-from moldplan.mould.peel_order import strain_text
 from moldplan.mould.peel_remarks import MOST_TOLD, peel_findings
 from moldplan.pattern import load_pattern
 from moldplan.pattern.arrays import pattern_from_arrays
@@ -307,7 +307,7 @@ def test_a_quarter_of_the_break_elongation_and_at_most_all_of_it(elongation: flo
 
 
 @pytest.mark.parametrize(
-    ("strain", "text"), [(0.151, "15%"), (3.0, "300%"), (3.01, "over 300%"), (44.0, "over 300%")]
+    ("strain", "text"), [(0.151, "15 %"), (3.0, "300 %"), (3.01, "over 300 %"), (44.0, "over 300 %")]
 )
 def test_strain_in_words(strain: float, text: str) -> None:
     assert strain_text(strain) == text
@@ -415,7 +415,7 @@ def test_findings_name_what_is_over_the_limit() -> None:
     assert (stretch.severity, stretch.unit, stretch.half) == ("check", "%", "A")
     assert stretch.value == pytest.approx(100.0, rel=1e-6)
     assert stretch.limit == pytest.approx(75.0)
-    assert "stretches by 100%" in stretch.advice
+    assert "stretches by 100 %" in stretch.advice
     assert stretch.place_mm == peel.place_mm
 
 
@@ -436,7 +436,7 @@ def test_shut_in_rubber_is_left_to_the_loops() -> None:
     assert peel.strain > 3.0
     assert [finding for finding in peel_findings(half, peel) if finding.code == "peel-stretch"] == []
     assert any(
-        "over 300%, over the 75% allowed: cut the rubber here first" in step.text for step in peel.order
+        "over 300 %, over the 75 % allowed: cut the rubber here first" in step.text for step in peel.order
     )
 
 

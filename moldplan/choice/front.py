@@ -12,13 +12,12 @@ from typing import Final
 
 from moldplan.cards.model import Settings
 from moldplan.choice.model import Measures
+from moldplan.mould.bands import MOST_STRAIN, strain_text
 from moldplan.units import kg, mm
 
 #: No criterion adds more than this many times its scale to the sum: a loop cannot be stretched off at all,
 #: and how far beyond "not at all" does not matter.
 MOST_EXCESS: Final = 3.0
-#: Rubber breaks at 200 to 700 % (common practice, no source): a stretch beyond this is written as "over".
-MOST_STRETCH: Final = 3.0
 #: A half that tips over before its board tilts so far does not lie steady, deg (common practice, no source).
 STEADY_DEG: Final = 10.0
 
@@ -45,11 +44,6 @@ class Criterion:
 
 def _seam_metres(length_mm: float) -> str:
     return f"{length_mm / 1000.0:.2f} m"
-
-
-def stretch_text(strain: float) -> str:
-    """Return a stretch for people; beyond the card's most the number says nothing more."""
-    return f"{strain:.0%}" if strain < MOST_STRETCH else f"over {MOST_STRETCH:.0%}"
 
 
 def _count(number: float) -> str:
@@ -81,9 +75,9 @@ CRITERIA: Final = (
         weigh="weigh_undercut", best="the shallowest undercuts", more="deepest undercut", say=mm,
     ),
     Criterion(
-        name="stretch", value=lambda m: min(m.peel_strain, MOST_STRETCH), step=0.05, scale=0.5,
+        name="stretch", value=lambda m: min(m.peel_strain, MOST_STRAIN), step=0.05, scale=0.5,
         weigh="weigh_peel", best="the least stretch when the rubber is peeled", more="of stretch when peeled",
-        say=stretch_text,
+        say=strain_text,
     ),
     Criterion(
         name="seam over the front", value=lambda m: m.seam.front_mm, step=25.0, scale=1000.0,

@@ -58,6 +58,16 @@ CLOSER_LOOKS: Final = 3
 CLOSER_FROM: Final = 0.2
 
 
+#: Rubber breaks at 200 to 700 % (common practice, no source): a strain over this says no more than that the
+#: rubber is shut in.
+MOST_STRAIN: Final = 3.0
+
+
+def strain_text(strain: float) -> str:
+    """Return a strain for people: "62 %"; a very large one only as over the most that says anything."""
+    return f"over {100.0 * MOST_STRAIN:.0f} %" if strain > MOST_STRAIN else f"{100.0 * strain:.0f} %"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Stretch:
     """How far the rubber has to stretch to come off, estimated: 0.2 is 20 %.

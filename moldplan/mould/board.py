@@ -12,6 +12,8 @@ from moldplan.cards.model import Settings
 from moldplan.mould.model import Board, LaidRubber, Wall
 from moldplan.mould.outline import Line2, Point2, bounds_of
 
+#: Thickness of the board, for drawings and solids: a common sheet (memory).
+BOARD_MM: Final = 18.0
 #: A board may be this share over a round size or a stock sheet without growing or being jointed.
 _SNUG: Final = 1e-6
 #: The outer battens lie this far in from the ends of the board, where clamps still find room.

@@ -13,16 +13,13 @@ import numpy as np
 import shapely
 
 from moldplan.half.model import Half
-from moldplan.mould.bands import Band
+from moldplan.mould.bands import Band, strain_text
 from moldplan.mould.brittle import Gripped
 from moldplan.mould.model import PeelPlace, PeelStep, Point3, Rubber
 from moldplan.mould.places import place_words, towards
 
 #: Lips of less strain than this come away with the skin and are not told apart in the order.
 EASY_STRAIN: Final = 0.02
-#: A strain over this says no more than that the rubber is shut in.
-MOST_STRAIN: Final = 3.0
-
 
 #: What is done about an undercut that is neither lip nor band.
 LOOSE: Final = (
@@ -37,11 +34,6 @@ class Hold:
     place: PeelPlace
     way: tuple[float, float] | None = None
     band: Band | None = None
-
-
-def strain_text(strain: float) -> str:
-    """Return a strain for people: "62%"; a very large one only says that the rubber is shut in."""
-    return f"over {MOST_STRAIN:.0%}" if strain > MOST_STRAIN else f"{strain:.0%}"
 
 
 def order_of(
@@ -155,7 +147,9 @@ def _band_step(half: Half, hold: Hold, mind: str) -> _Step:
 def _mind(half: Half, hold: Hold, thin: Sequence[Gripped], allowed: float) -> str:
     """Return what to mind at a step: too much strain, and thin parts of the cast that this place grips."""
     over = (
-        f", over the {allowed:.0%} allowed: cut the rubber here first" if hold.place.strain > allowed else ""
+        f", over the {strain_text(allowed)} allowed: cut the rubber here first"
+        if hold.place.strain > allowed
+        else ""
     )
     mine = [part for part in thin if part.grip.place == hold.place]
     if not mine:

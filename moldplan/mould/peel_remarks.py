@@ -5,8 +5,8 @@ from typing import Final
 
 from moldplan.findings import Finding
 from moldplan.half.model import Half
+from moldplan.mould.bands import MOST_STRAIN, strain_text
 from moldplan.mould.model import Peel, PeelPlace
-from moldplan.mould.peel_order import MOST_STRAIN, strain_text
 from moldplan.mould.places import place_words
 
 _STAGE = "mould"
@@ -53,7 +53,7 @@ def _stretch(half: Half, place: PeelPlace, allowed: float, rest: int) -> Finding
         code="peel-stretch", severity="check", stage=_STAGE, half=half.name, place_mm=place.place_mm,
         value=100.0 * min(place.strain, MOST_STRAIN), limit=100.0 * allowed, unit="%",
         advice=f"coming off, the rubber {what} by {strain_text(place.strain)}{near}, "
-        f"{place_words(half, place.place_mm)}; {allowed:.0%} is allowed: {_advice(place)}{more}",
+        f"{place_words(half, place.place_mm)}; {strain_text(allowed)} is allowed: {_advice(place)}{more}",
     )  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from moldplan.half.model import Half
 from moldplan.half.solids import mesh_of, solid_of, surfaces
+from moldplan.mould.board import BOARD_MM
 from moldplan.mould.model import Board, Button, Mould, Rubber, Wall
 from moldplan.pattern.arrays import frozen, mesh_volume_mm3
 from moldplan.solids.jacket import jacket_mesh
@@ -32,8 +33,6 @@ from moldplan.solids.under import Mesh, closed_below, face_of, trimmed, turned_i
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-#: Thickness of the board; drawings show the same.
-BOARD_MM: Final = 18.0
 #: Sides of a button.
 _BUTTON_SIDES: Final = 48
 

@@ -20,10 +20,11 @@ from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from moldplan.half.model import Half, Region
+from moldplan.mould.board import BOARD_MM
 from moldplan.mould.model import Coat, Mould
 from moldplan.tolerances import BOARD_EPSILON
 from moldplan.views import furniture as fit
-from moldplan.views.cutting import BOARD_MM, Cut, Profile, choose_cut, cut_profile, distance_field
+from moldplan.views.cutting import Cut, Profile, choose_cut, cut_profile, distance_field
 from moldplan.views.details import base_coats, flank_point
 from moldplan.views.labels import Column, Note, draw_labels, place_labels
 from moldplan.views.paper import BLUE, FINE, MEDIUM, THIN, Box, Pen, Sheet, areal, inner_point

@@ -8,10 +8,11 @@ from typing import Final
 import numpy as np
 import shapely
 
-from moldplan.choice.front import STEADY_DEG, stretch_text
+from moldplan.choice.front import STEADY_DEG
 from moldplan.choice.model import Answer, HalfMeasures, Ranking
 from moldplan.choice.words import worth_softening
 from moldplan.findings import to_act_on
+from moldplan.mould.bands import strain_text
 from moldplan.mould.handling import CAUTION
 from moldplan.units import kg, litres, mm
 from moldplan.views.furniture import wrapped
@@ -117,7 +118,7 @@ def _cost(answer: Answer) -> str:
 
 
 def _stretch(answer: Answer) -> str:
-    return stretch_text(answer.measures.peel_strain)
+    return strain_text(answer.measures.peel_strain)
 
 
 def _metres(length_mm: float) -> str:

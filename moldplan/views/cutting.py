@@ -16,14 +16,13 @@ from shapely.geometry.base import BaseGeometry
 from moldplan.columns.distance import splat_distances
 from moldplan.columns.grid import Grid
 from moldplan.half.model import Half
+from moldplan.mould.board import BOARD_MM
 from moldplan.mould.model import Mould
 from moldplan.tolerances import BOARD_EPSILON
 from moldplan.views.paper import Box, areal
 from moldplan.views.relief import band_shape
 
 Floats = NDArray[np.float64]
-#: Board thickness in drawings only; no result depends on it.
-BOARD_MM = 18.0
 #: Share of an undercut's depth at which a place counts as one of its deepest.
 _AS_DEEP = 0.9
 

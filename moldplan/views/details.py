@@ -7,9 +7,10 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from moldplan.mould.board import BOARD_MM
 from moldplan.mould.model import Coat, Rubber
 from moldplan.views import furniture as fit
-from moldplan.views.cutting import BOARD_MM, distance_field
+from moldplan.views.cutting import distance_field
 from moldplan.views.labels import Column, Note, draw_labels, place_labels
 from moldplan.views.paper import FINE, FRAME, MEDIUM, Box, Lettering, Point, Sheet, areal, inner_point
 from moldplan.views.scale import DETAIL_SCALES, Scale

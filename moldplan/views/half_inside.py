@@ -10,6 +10,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from moldplan.half.model import Half
+from moldplan.mould.bands import strain_text
 from moldplan.mould.model import Feature, Mould, Peel, Reach
 from moldplan.pattern.model import axis_vector
 from moldplan.units import m2
@@ -55,8 +56,8 @@ _UNDERCUT = re.compile(r"^undercut (\d+)")
 _SIZES = 3
 #: Least height in which it is worth going on with a list.
 _LEAST_LIST_MM = 24.0
-#: Stretch above which its amount says nothing more.
-_ANY_STRETCH = 5.0
+#: A corner of less radius is called sharp.
+_SHARP_MM = 0.5
 #: How far beyond its room the edge of the rubber may be drawn.
 _BEYOND_MM = 6.0
 
@@ -109,7 +110,7 @@ def _notes(mould: Mould, scale: Scale) -> list[Note]:
     notes: list[Note] = []
     peel, reach = mould.peel, mould.reach
     if peel is not None and peel.place_mm is not None and peel.strain > 0.0:
-        lines = (f"rubber stretches {_percent(peel.strain)} here", f"allowed {_percent(peel.allowed)}")
+        lines = (f"rubber stretches {strain_text(peel.strain)} here", f"allowed {strain_text(peel.allowed)}")
         notes.append(Note(lines=lines, anchor=scale.point(*peel.place_mm[:2]), tag="peel-worst"))
     places = () if reach is None else reach.places[:_MOST_PLACES]
     room = LABELS.room(2) - len(notes)
@@ -135,10 +136,6 @@ def _advice(text: str) -> str:
 
 def _area(area_mm2: float) -> str:
     return f"{area_mm2 / 100.0:.0f} cm2" if area_mm2 < 1e5 else m2(area_mm2)
-
-
-def _percent(share: float) -> str:
-    return f"{100.0 * share:.0f} %" if share <= _ANY_STRETCH else f"over {100.0 * _ANY_STRETCH:.0f} %"
 
 
 def _marks(mould: Mould, scale: Scale) -> list[Mark]:
@@ -192,8 +189,11 @@ def _draw_lists(sheet: Sheet, mould: Mould) -> None:
     """Write the order of peeling under the view, beside it the small shapes, below them what is left."""
     items = _peel_items(mould.peel) if mould.peel is not None else []
     left, low, right, high = FEATURE_LIST
+    # the order of peeling comes first: where it does not fit its own box the small shapes take fewer words
+    tried = draw_list(Sheet("tried"), "", items, box=PEEL_LIST)[1] if items else 0
     if mould.features:
-        high = draw_list(sheet, "SMALL SHAPES", _feature_items(mould.features), box=FEATURE_LIST)[0] - 2.0
+        found = _feature_items(mould.features, brief=tried < len(items))
+        high = draw_list(sheet, "SMALL SHAPES", found, box=FEATURE_LIST)[0] - 2.0
     if not items:
         return
     room = high - low > _LEAST_LIST_MM
@@ -215,17 +215,30 @@ def _peel_items(peel: Peel) -> list[tuple[str, str]]:
     return items
 
 
-def _feature_items(features: Sequence[Feature]) -> list[tuple[str, str]]:
-    """Return the small shapes by kind: their numbers, their sizes, and what to do, said once."""
+def _size(feature: Feature) -> str:
+    """Return how wide (of a corner: of what radius) and how long a small shape is."""
+    extent = fit.about_text(feature.extent_mm)
+    if feature.kind != "tight corner":
+        return f"{fit.about_text(feature.width_mm)} x {extent}"
+    return (
+        f"sharp x {extent}"
+        if feature.width_mm < _SHARP_MM
+        else f"r {fit.about_text(feature.width_mm)} x {extent}"
+    )
+
+
+def _feature_items(features: Sequence[Feature], *, brief: bool) -> list[tuple[str, str]]:
+    """Return the small shapes by kind: their numbers, their sizes and, unless `brief`, what to do."""
     kinds: dict[str, list[tuple[int, Feature]]] = {}
     for number, feature in enumerate(features, start=1):
         kinds.setdefault(feature.kind, []).append((number, feature))
     items = []
     for kind, found in kinds.items():
-        sizes = [f"{fit.about_text(f.width_mm)} x {fit.about_text(f.extent_mm)}" for _, f in found]
+        sizes = [_size(feature) for _, feature in found]
         shown = ", ".join(sizes[:_SIZES]) + (" ..." if len(sizes) > _SIZES else "")
         advice = _advice(found[0][1].text).partition(" (")[0].partition(";")[0]
-        items.append((_numbers([number for number, _ in found]), f"{kind}, {shown} mm: {advice}"))
+        words = f"{kind}, {shown} mm" if brief else f"{kind}, {shown} mm: {advice}"
+        items.append((_numbers([number for number, _ in found]), words))
     return items
 
 
@@ -304,7 +317,7 @@ def _rows(half: Half, mould: Mould) -> list[tuple[str, str]]:
     if reach is not None:
         rows.append(("not reached", f"{_area(reach.unreached_mm2)} of {m2(reach.surface_mm2)}"))
     if peel is not None:
-        rows.append(("stretch, allowed", f"{_percent(peel.strain)}, {_percent(peel.allowed)}"))
+        rows.append(("stretch, allowed", f"{strain_text(peel.strain)}, {strain_text(peel.allowed)}"))
         rows.extend(
             (f"may snap: {fit.mm_text(part.thickness_mm)} thick", f"{fit.mm_text(part.length_mm)} long")
             for part in peel.thin[:2]

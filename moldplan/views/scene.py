@@ -9,9 +9,10 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from moldplan.half.model import Half
+from moldplan.mould.board import BOARD_MM
 from moldplan.mould.model import Mould
 from moldplan.views import furniture as fit
-from moldplan.views.cutting import BOARD_MM, Cut, Profile, cut_profile, distance_field
+from moldplan.views.cutting import Cut, Profile, cut_profile, distance_field
 from moldplan.views.paper import BLUE, DASHED, FINE, MEDIUM, SOFT, THIN, Box, Pen, Sheet, areal
 from moldplan.views.scale import Scale, drawn, fitting_scale
 
