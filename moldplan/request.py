@@ -1,9 +1,11 @@
 """From what a person typed to a folder of results: read, check, plan, write."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Event
 
 from moldplan.cards import resolve_settings
 from moldplan.cards.model import Settings
@@ -261,12 +263,27 @@ def _place(prepared: Prepared) -> Iterator[tuple[Path, str, Path]]:
 
 def _write(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress) -> tuple[str, ...]:
     """Write `plan.json` and the asked parts into `folder`; return what could not be made."""
-    notes: tuple[str, ...] = ()
-    if "views" in parts:
-        (folder / "views").mkdir()
-        notes = draw_views(plan, folder / "views", progress=progress.part(0.65, 0.9)).notes
-    write_json(folder / "plan.json", plan_document(plan, solids=_solids(plan, folder, parts, progress)))
+    # drawings and solids share nothing but the plan, and both leave the interpreter's lock for long
+    abandoned = Event()
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        waiting = beside.submit(_solids, plan, folder, parts, Progress(stop=abandoned))
+        try:
+            notes = _views(plan, folder, parts, progress.part(0.65, 0.95))
+            progress.step("writing the solids", 0.95)
+            solids = waiting.result()
+        except BaseException:
+            abandoned.set()  # so that leaving does not wait for solids nobody wants
+            raise
+    write_json(folder / "plan.json", plan_document(plan, solids=solids))
     return notes
+
+
+def _views(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress) -> tuple[str, ...]:
+    """Draw if that is asked for; return what could not be made."""
+    if "views" not in parts:
+        return ()
+    (folder / "views").mkdir()
+    return draw_views(plan, folder / "views", progress=progress).notes
 
 
 def _solids(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress) -> list[dict[str, object]]:
@@ -282,5 +299,5 @@ def _solids(plan: Plan, folder: Path, parts: tuple[str, ...], progress: Progress
             "state": written.state,
             "volume_l": written.volume_l,
         }
-        for written in write_solids(plan, folder / "solids", progress=progress.part(0.9, 1.0))
+        for written in write_solids(plan, folder / "solids", progress=progress)
     ]

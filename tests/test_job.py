@@ -224,7 +224,11 @@ def test_a_mistake_is_told_with_its_line(
 VALUES = [
     ('"9 mm"', "9", r"^job file job\.toml, line 12: skin_mm 9 carries no unit: write 9 mm"),
     ('"9 mm"', '"90 mm"', r"^job file job\.toml, line 12: skin_mm is 90 mm, allowed is 3 to 25 mm"),
-    ('"9 mm"', '"9 l"', r"line 12: skin_mm '9 l' has a unit that is not known here"),
+    (
+        '"9 mm"',
+        '"9 l"',
+        r"line 12: skin_mm '9 l' is of another kind: its unit must be one of mm, cm, m, in, ft",
+    ),
     ('cure = "addition"', 'cure = "slow"', r"line 16: cure is 'slow', allowed are: addition, condensation"),
     ("people = 3", "people = 2.5", r"line 19: people is 2\.5, allowed is a whole number from 1 to 3"),
     ("people = 3", "people = {}", r"line 19: people is \{\}, which is no finite number"),
