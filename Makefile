@@ -14,8 +14,8 @@ demo: $(READY)
 test: $(READY)
 	@.ci/opengl $(BIN)/python
 	$(BIN)/python -m pytest -n 2
-	NUMBA_BOUNDSCHECK=1 NUMBA_CACHE_DIR=$(VENV)/numba-checked $(BIN)/python -m pytest $(KERNEL_TESTS)
-	NUMBA_DISABLE_JIT=1 $(BIN)/python -m pytest $(KERNEL_TESTS) --cov=moldplan.columns --cov-report=term-missing:skip-covered --cov-fail-under=90
+	NUMBA_BOUNDSCHECK=1 NUMBA_CACHE_DIR=$(VENV)/numba-checked $(BIN)/python -m pytest -n 2 $(KERNEL_TESTS)
+	NUMBA_DISABLE_JIT=1 $(BIN)/python -m pytest -n 2 $(KERNEL_TESTS) --cov=moldplan.columns --cov-report=term-missing:skip-covered --cov-fail-under=90
 
 check: $(READY)
 	$(BIN)/ruff check .

@@ -1,6 +1,7 @@
 """Long runs, left to `make soak`: damaged files of every format, and random shapes at random planes."""
 
 import json
+import math
 import random
 from pathlib import Path
 
@@ -12,11 +13,15 @@ from shop import shop_settings
 from test_pattern_bad import SEEDS
 from zoo_files import WRITERS
 
+from moldplan.columns.lean import steepest_nz
 from moldplan.document import plan_document
 from moldplan.errors import MoldplanError
+from moldplan.half.model import Half
+from moldplan.mould.model import Mould
 from moldplan.pattern import Limits, pattern_from_arrays, survey_file
 from moldplan.plan import plan_job
 from moldplan.schema import plan_schema
+from moldplan.solids import mould_solids
 from moldplan.split.model import Plane
 
 pytestmark = pytest.mark.soak
@@ -42,6 +47,20 @@ def damaged(content: bytes, dice: random.Random) -> bytes:
         if not body:
             return b"\0"
     return bytes(body[: dice.randint(1, len(body))]) if dice.random() < 0.2 else bytes(body)
+
+
+def opens(half: Half, mould: Mould, seed: int) -> None:
+    """Hold that the jacket draws and lifts off, and that the solids are what the plan says."""
+    sine = math.sin(math.radians(mould.rubber.draft_deg))
+    assert steepest_nz(mould.rubber.outer_mm, mould.rubber.grid.cell_mm) >= sine - 1e-9, seed
+    solids = mould_solids(half, mould)
+    assert solids.jacket is not None
+    assert solids.rubber.volume_mm3 == pytest.approx(mould.rubber.volume_mm3, rel=0.01), seed
+    assert solids.jacket.volume_mm3 == pytest.approx(mould.jacket.volume_mm3, rel=0.01), seed
+    below = solids.rubber.solid + solids.pattern.solid
+    for lift_mm in (0.0, 0.1, 2.0, 0.3 * half.height_mm, half.height_mm + 50.0):
+        shared = (solids.jacket.solid.translate((0.0, 0.0, lift_mm)) ^ below).volume()
+        assert shared <= 1e-4 * mould.rubber.volume_mm3, (seed, lift_mm)
 
 
 def test_damaged_files_are_read_or_refused(tmp_path: Path) -> None:
@@ -92,4 +111,8 @@ def test_random_shapes_keep_every_promise() -> None:
             assert low <= half.undercut.volume_mm3 <= high, seed
             assert high - low <= max(0.03 * high, 1e-3 * half.volume_mm3), seed
             assert mould.rubber.measured_mm3 == pytest.approx(mould.rubber.volume_mm3, rel=0.01), seed
+            assert sum(coat.volume_mm3 for coat in mould.rubber.coats) == pytest.approx(
+                mould.rubber.volume_mm3, rel=1e-9
+            ), seed
+            opens(half, mould, seed)
         jsonschema.validate(json.loads(json.dumps(plan_document(plan), allow_nan=False)), plan_schema())
