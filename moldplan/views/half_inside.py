@@ -51,7 +51,19 @@ _MOST_ADVICE = 2
 #: Hatch of what the hand does not reach: lines both ways, so that it is no other hatch on these sheets.
 _HATCH_GAP_MM = 1.5
 _HATCH_PEN = Pen(0.2)
-_UNDERCUT = re.compile(r"^undercut (\d+)")
+_UNDERCUT = re.compile(r"\bundercut (\d+)")
+#: Words of the peel's steps that the sheet says shorter.
+_SHORTER = (
+    ("; it bends by", ", bends"),
+    (
+        "roll the rubber up evenly all round and over what stands on it; it stretches by",
+        "roll up all round, stretches",
+    ),
+    (
+        "work the rubber loose with the fingers from the mouth inwards, a little at a time",
+        "work loose from the mouth",
+    ),
+)
 #: Sizes of small shapes that are written for each kind.
 _SIZES = 3
 #: Least height in which it is worth going on with a list.
@@ -196,11 +208,12 @@ def _draw_lists(sheet: Sheet, mould: Mould) -> None:
         high = draw_list(sheet, "SMALL SHAPES", found, box=FEATURE_LIST)[0] - 2.0
     if not items:
         return
-    room = high - low > _LEAST_LIST_MM
+    beside = (left, low, right, high)
+    room = high - low > _LEAST_LIST_MM and draw_list(Sheet("tried"), "", items[tried:], box=beside)[1] > 0
     more = {"more": "go on at the right"} if room else {}
     shown = draw_list(sheet, "PEEL THE RUBBER IN THIS ORDER", items, box=PEEL_LIST, **more)[1]
     if shown < len(items) and room:
-        draw_list(sheet, "PEEL, GOING ON", items[shown:], box=(left, low, right, high))
+        draw_list(sheet, "PEEL, GOING ON", items[shown:], box=beside)
 
 
 def _peel_items(peel: Peel) -> list[tuple[str, str]]:
@@ -210,8 +223,9 @@ def _peel_items(peel: Peel) -> list[tuple[str, str]]:
         before, colon, after = step.text.partition(": ")
         short = before.partition(",")[0] if " mm " in before else before
         named = _UNDERCUT.sub(r"U\1", short)
-        words = f"{named}{colon}{after.replace('; it bends by', ', bends')}"
-        items.append((str(step.number), words))
+        for long, brief in _SHORTER:
+            after = after.replace(long, brief)
+        items.append((str(step.number), f"{named}{colon}{after}"))
     return items
 
 
