@@ -202,16 +202,17 @@ def _draw_lists(sheet: Sheet, mould: Mould) -> None:
     items = _peel_items(mould.peel) if mould.peel is not None else []
     left, low, right, high = FEATURE_LIST
     # the order of peeling comes first: where it does not fit its own box the small shapes take fewer words
-    tried = draw_list(Sheet("tried"), "", items, box=PEEL_LIST)[1] if items else 0
+    title = "PEEL THE RUBBER IN THIS ORDER"
+    tried = draw_list(Sheet("tried"), title, items, box=PEEL_LIST)[1] if items else 0
     if mould.features:
         found = _feature_items(mould.features, brief=tried < len(items))
         high = draw_list(sheet, "SMALL SHAPES", found, box=FEATURE_LIST)[0] - 2.0
     if not items:
         return
     beside = (left, low, right, high)
-    room = high - low > _LEAST_LIST_MM and draw_list(Sheet("tried"), "", items[tried:], box=beside)[1] > 0
+    room = high - low > _LEAST_LIST_MM and draw_list(Sheet("tried"), title, items[tried:], box=beside)[1] > 0
     more = {"more": "go on at the right"} if room else {}
-    shown = draw_list(sheet, "PEEL THE RUBBER IN THIS ORDER", items, box=PEEL_LIST, **more)[1]
+    shown = draw_list(sheet, title, items, box=PEEL_LIST, **more)[1]
     if shown < len(items) and room:
         draw_list(sheet, "PEEL, GOING ON", items[shown:], box=beside)
 
