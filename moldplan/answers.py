@@ -177,7 +177,7 @@ def _board(_half: Half, mould: Mould) -> str:
 def _weighs(_half: Half, mould: Mould) -> str:
     jacket = mould.jacket
     parts = dict(jacket.turns_kg) or {"jacket": jacket.mass_kg, "rubber": mould.rubber.mass_kg}
-    return ", ".join(f"{part} {kg(mass)}" for part, mass in parts.items())
+    return ", ".join(f"{part} {kg(mass)}" for part, mass in parts.items())  # each by itself, as it is carried
 
 
 def _turning(_half: Half, mould: Mould) -> str:

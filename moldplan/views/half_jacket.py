@@ -278,7 +278,8 @@ def _draw_turning(sheet: Sheet, jacket: Jacket) -> None:
     """Write what is turned over, part by part."""
     if not jacket.turns_kg:
         return
-    rows = [(name, kg(mass)) for name, mass in jacket.turns_kg]
+    # the board is screwed off before turning: its mass stands here, but not in the sum
+    rows = [("board, off first" if name == "board" else name, kg(mass)) for name, mass in jacket.turns_kg]
     rows.append(("together, at most", kg(jacket.turning_kg)))
     table = Table(title="MASSES", fields=_TURN_FIELDS, rows=rows)
     low = draw_table_at(sheet, table, at=_TURN_AT, low=_TURN_LOW)
