@@ -27,7 +27,7 @@ from moldplan.split.model import Plane
 pytestmark = pytest.mark.soak
 
 DAMAGED_FILES = 5000
-RANDOM_SHAPES = 60
+RANDOM_SHAPES = 24
 
 
 def damaged(content: bytes, dice: random.Random) -> bytes:
