@@ -127,7 +127,8 @@ _WAYS = {
 def _rubber(plan: Plan) -> str:
     rubbers = [mould.rubber for mould in plan.moulds]
     order = sum(rubber.order_kg for rubber in rubbers)
-    low, high = (sum(getattr(rubber, end) for rubber in rubbers) for end in ("order_low_kg", "order_high_kg"))
+    low = sum(rubber.order_low_kg for rubber in rubbers)
+    high = sum(rubber.order_high_kg for rubber in rubbers)
     parts = _each(
         plan, lambda _half, mould: f"{kg(mould.rubber.mass_kg)} ({litres(mould.rubber.volume_mm3)})"
     )
@@ -165,7 +166,8 @@ def _peel(_half: Half, mould: Mould) -> str:
 
 def _wall(_half: Half, mould: Mould) -> str:
     wall = mould.wall
-    return f"{mm(wall.height_mm)} high, {mm(wall.thickness_mm)} thick, {kg(wall.clay_kg)} of clay"
+    clay = f"{kg(wall.clay_kg)} of clay and {kg(wall.buttress_kg)} for buttresses"
+    return f"{mm(wall.height_mm)} high, {mm(wall.thickness_mm)} thick, {clay}"
 
 
 def _board(_half: Half, mould: Mould) -> str:

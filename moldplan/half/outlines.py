@@ -29,13 +29,6 @@ def projection_outline(solid: Solid) -> MultiPolygon:
     return _polygons(rings, _least_area(solid))
 
 
-def board_area_mm2(solid: Solid) -> float:
-    """Return the area of the faces on the board."""
-    corners = solid.vertices[solid.faces[solid.on_board]][:, :, :2]
-    one, two = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    return float(-0.5 * (one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0]).sum())
-
-
 def _least_area(solid: Solid) -> float:
     """Return the area below which a ring is rounding."""
     return NO_AREA * float(np.ptp(solid.vertices, axis=0).max()) ** 2

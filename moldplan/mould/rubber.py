@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from moldplan.cards.model import Settings
 from moldplan.columns.distance import DistanceGrid, distance_cell_mm, distance_grid, volumes_within
-from moldplan.columns.offset import height_map, unit_normals
+from moldplan.columns.offset import height_map
 from moldplan.half.model import Half
 from moldplan.mould.buttons import place_buttons
 from moldplan.mould.coats import (
@@ -163,7 +163,7 @@ def _distances(half: Half, build: Build, settings: Settings) -> DistanceGrid:
     size = half.vertices.max(axis=0) - half.vertices.min(axis=0)
     reach = crumb_from_mm(build.skin_mm, settings) if half.undercut.regions else build.skin_mm
     return distance_grid(
-        half.vertices, half.faces, normals=unit_normals(half.vertices, half.faces), reach_mm=reach,
+        half.vertices, half.faces, normals=half.creases.normals, reach_mm=reach,
         cell_mm=distance_cell_mm(size, reach_mm=build.skin_mm),
     )  # fmt: skip
 

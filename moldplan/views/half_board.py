@@ -85,7 +85,7 @@ def board_sheet(plan: "Plan", half: Half, mould: Mould, cut: "Cut", *, number: s
 
 def datums_for(plan: "Plan", half: Half) -> Datums | None:
     """Return the dowels of a half, None when the plan has none."""
-    return next((one for one in getattr(plan, "datums", ()) if one.name == half.name), None)
+    return next((one for one in plan.datums if one.name == half.name), None)
 
 
 def _extent(mould: Mould, datums: Datums | None) -> Box:
@@ -257,7 +257,7 @@ def _rows(mould: Mould, datums: Datums | None) -> list[tuple[str, str]]:
         ("clay", f"{kg(wall.clay_kg)}, inner line {wall.inner_perimeter_mm / 1000.0:.1f} m"),
     ]
     if wall.buttress_places_mm:
-        rows.append(("buttresses", str(len(wall.buttress_places_mm))))
+        rows.append((f"buttresses, {len(wall.buttress_places_mm)}", f"{kg(wall.buttress_kg)} of clay more"))
     if wall.wax_mm2 > 0.0:
         rows.append(("wax board and wall", m2(wall.wax_mm2)))
     if wall.moat_mm3 > 0.0:

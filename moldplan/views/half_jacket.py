@@ -52,7 +52,7 @@ _TURN_LOW = FRAME[1] + 4.0
 _TURN_FIELDS = (Field(head="turned over", width_mm=46.0), Field(head="mass", width_mm=31.0, figures=True))
 #: Pieces, plugs and webs that are labelled at most.
 _MOST_LABELS = 12
-_PIECE_TONE, _JACKET_TONE, _FLANGE_TONE = "#d9d9d9", "#f1f1f1", "#e6e6e6"
+_JACKET_TONE, _FLANGE_TONE = "#f1f1f1", "#e6e6e6"
 _PIECE_PEN = Pen(0.25)
 _RIB_PEN = Pen(1.0, colour="#6a6a6a")
 _FOOT_MM, _HANDLE_MM = 2.6, (4.0, 1.5)
