@@ -84,6 +84,7 @@ EXPECTED: Mapping[str, float | str] = {
     "crew.people": 2.0, "crew.lift_one_kg": 16.0, "crew.team_two_share": 2.0 / 3.0,
     "crew.team_three_share": 0.5, "crew.aid_over_kg": 50.0,
     "shop.temperature_c": 20.0, "pattern.foam_density_kg_m3": 20.0,
+    "pattern.repair_mm": 1.0, "pattern.repair_percent": 0.5, "pattern.resurface_cells": 384.0,
     "cast.mat_g_m2": 450.0, "cast.plies": 3.0, "cast.gelcoat_kg_m2": 0.625,
     "split.saw_angle_deg": 1.0, "split.saw_offset_mm": 5.0, "split.clean_margin_mm": 25.0,
     "split.soften_mm": 5.0, "split.approval_mm": 15.0,
@@ -117,6 +118,7 @@ INVENTED = {
     "rubber.cost_per_kg", "split.approval_mm", "split.weigh_rubber", "split.weigh_undercut",
     "split.weigh_peel", "split.weigh_seam", "split.weigh_pieces", "split.weigh_depth",
     "split.weigh_handling", "rubber.gel_min", "rubber.crumb_percent",
+    "pattern.repair_mm", "pattern.repair_percent", "pattern.resurface_cells",
 }  # fmt: skip
 
 

@@ -19,13 +19,14 @@ from moldplan.pattern.arrays import mesh_area_mm2, mesh_volume_mm3, pattern_from
 from moldplan.pattern.describe import describe_survey, survey_document
 from moldplan.pattern.limits import Limits
 from moldplan.pattern.load import UNITS_MM, load_pattern, survey_file
-from moldplan.pattern.model import AXES, Axis, Pattern, Repair, Survey, axis_vector
+from moldplan.pattern.model import AXES, Axis, Mending, Pattern, Repair, Survey, axis_vector
 
 __all__ = [
     "AXES",
     "UNITS_MM",
     "Axis",
     "Limits",
+    "Mending",
     "Pattern",
     "Repair",
     "Survey",

@@ -1,5 +1,6 @@
 """`load_pattern` and `survey_file`: from a file to a pattern in millimetres, or to what is known about it."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,15 +10,20 @@ from moldplan.errors import PatternError, SettingError, UnitError
 from moldplan.pattern.arrays import frozen, mesh_area_mm2, mesh_volume_mm3
 from moldplan.pattern.limits import Limits
 from moldplan.pattern.mend import Mended, mend
-from moldplan.pattern.model import AXES, Axis, Pattern, Survey
+from moldplan.pattern.model import AXES, Axis, Marks, Mending, Pattern, Repair, Survey
 from moldplan.pattern.read import RawMesh, read_mesh
 from moldplan.pattern.topology import Floats
+from moldplan.pattern.words import place
 from moldplan.tolerances import REL_EPSILON
 
 #: Millimetres in the units a mesh may be in (the inch is exactly 25.4 mm since 1959).
 UNITS_MM = {"um": 0.001, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 LEAST_SIZE_MM = 10.0
 MOST_SIZE_MM = 20_000.0
+_LOOK_AND_ACCEPT = (
+    "look at it (moldplan survey FILE --repair mended.ply) and accept it with --accept-repairs, "
+    "or mend the file"
+)
 
 
 def load_pattern(  # noqa: PLR0913 - what the command line offers
@@ -27,6 +33,7 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     unit: str | None = None,
     up: Axis | None = None,
     front: Axis | None = None,
+    mending: Mending = Mending(),  # noqa: B008 - a frozen value
     limits: Limits = Limits(),  # noqa: B008 - a frozen value
 ) -> Pattern:
     """Return the mesh file at `path` as a closed solid in millimetres.
@@ -42,6 +49,8 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     up, front
         Which way the figure stands and looks, in the file's axes; None takes the format's custom (+z and -y;
         glTF +y and +z).
+    mending
+        How far mending may go unasked, and whether more was accepted.
     limits
         How large a file is read.
 
@@ -53,8 +62,8 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     Raises
     ------
     PatternError
-        When the file cannot be read, or what it holds is no solid and no small mending makes it one, or its
-        size is under 10 mm or over 20 m.
+        When the file cannot be read, or what it holds is no solid and no mending makes it one, or mending
+        changes it beyond `mending` and that was not accepted, or its size is under 10 mm or over 20 m.
     UnitError
         When nothing says how large the figure is, or `unit` is unknown.
     SettingError
@@ -69,11 +78,14 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
             f"{path.name}: a {raw.file_format.upper()} file does not say how large the figure is; give its "
             'height (--height "1.5 m") or the unit of its numbers (--unit mm)'
         )
-    mended = mend(raw.points, raw.faces, welded=raw.file_format == "stl")
+    mended = mend(raw.points, raw.faces, welded=raw.file_format == "stl", mending=mending)
     if mended.problems:
         raise PatternError(f"{path.name}: {mended.problems[0]}")
     scale = _scale(raw, mended, height_mm, unit, up_axis)
     middle = _middle(mended.surface.points)
+    survey = _survey(raw, mended, scale, mending, known=True)
+    if survey.accepting and not mending.accept:
+        raise PatternError(f"{path.name}: {survey.accepting[0]}; {_LOOK_AND_ACCEPT}")
     points = _centred(mended.surface.points) * scale
     _check_size(path.name, points)
     faces = mended.surface.faces.astype(np.int64)
@@ -83,7 +95,8 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
         name=raw.name, path=path, vertices=points, faces=faces, up=up_axis, front=front_axis,
         up_given=up is not None, front_given=front is not None, scale_mm=scale,
         middle_file=(float(middle[0]), float(middle[1]), float(middle[2])),
-        survey=_survey(raw, mended, scale, known=True),
+        size_from="height" if height_mm is not None else "unit" if unit is not None else "file",
+        survey=survey, marks=_scaled_marks(mended.marks, middle, scale),
     )  # fmt: skip
 
 
@@ -94,6 +107,7 @@ def survey_file(  # noqa: PLR0913 - the same as `load_pattern`
     unit: str | None = None,
     up: Axis | None = None,
     front: Axis | None = None,
+    mending: Mending = Mending(),  # noqa: B008 - a frozen value
     limits: Limits = Limits(),  # noqa: B008 - a frozen value
 ) -> Survey:
     """Return what the mesh file at `path` holds and what is wrong with it.
@@ -112,10 +126,10 @@ def survey_file(  # noqa: PLR0913 - the same as `load_pattern`
     _check_options(height_mm, unit, up, front)
     raw = read_mesh(path, limits=limits)
     up_axis, _ = _directions(raw, up, front)
-    mended = mend(raw.points, raw.faces, welded=raw.file_format == "stl")
+    mended = mend(raw.points, raw.faces, welded=raw.file_format == "stl", mending=mending)
     known = height_mm is not None or unit is not None or raw.unit is not None
     scale = _scale(raw, mended, height_mm, unit, up_axis) if known else 1.0
-    return _survey(raw, mended, scale, known=known)
+    return _survey(raw, mended, scale, mending, known=known)
 
 
 def _check_options(height_mm: float | None, unit: str | None, up: Axis | None, front: Axis | None) -> None:
@@ -178,15 +192,16 @@ def _check_size(name: str, points: Floats) -> None:
         )
 
 
-def _survey(raw: RawMesh, mended: Mended, scale: float, *, known: bool) -> Survey:
+def _survey(raw: RawMesh, mended: Mended, scale: float, mending: Mending, *, known: bool) -> Survey:
     """Put what was found into a survey, lengths scaled."""
     found = mended.found
-    points = (_centred(mended.surface.points) if len(mended.surface.points) else np.zeros((1, 3))) * scale
+    middle = _middle(mended.surface.points) if len(mended.surface.points) else np.zeros(3)
+    points = (mended.surface.points - middle if len(mended.surface.points) else np.zeros((1, 3))) * scale
     faces = mended.surface.faces
     size = np.ptp(points, axis=0)
-    repairs = tuple(replace(repair, moved_mm=repair.moved_mm * scale) for repair in mended.repairs)
+    repairs = tuple(_scaled_repair(repair, middle, scale) for repair in mended.repairs)
     closed = not mended.problems
-    return Survey(
+    survey = Survey(
         file_name=raw.path.name, sha256=raw.sha256, file_format=raw.file_format, file_unit=raw.unit,
         scale_known=known,
         points_found=found.points, triangles_found=found.triangles, open_edges_found=found.open_edges,
@@ -196,5 +211,54 @@ def _survey(raw: RawMesh, mended: Mended, scale: float, *, known: bool) -> Surve
         watertight=closed, size_mm=(float(size[0]), float(size[1]), float(size[2])),
         area_mm2=mesh_area_mm2(points, faces) if len(faces) else 0.0,
         volume_mm3=mesh_volume_mm3(points, faces) if closed else 0.0,
-        repairs=repairs, deviation_mm=sum(repair.moved_mm for repair in repairs), problems=mended.problems,
+        repairs=repairs, deviation_mm=sum(repair.moved_mm for repair in repairs),
+        problems=mended.problems, turned_inside_out=mended.turned_inside_out,
+        crossing_faces=mended.crossing_faces,
     )  # fmt: skip
+    return replace(survey, accepting=tuple(beyond(survey, mending)))
+
+
+def beyond(survey: Survey, mending: Mending) -> Iterator[str]:
+    """Walk over what mending changed beyond the shop's tolerance, in words."""
+    if not survey.watertight:
+        return
+    worst = max(survey.repairs, key=lambda repair: repair.moved_mm, default=None)
+    if survey.scale_known and worst is not None and worst.moved_mm > mending.repair_mm:
+        where = "" if worst.place_mm is None else f" at {place(np.array(worst.place_mm))} mm from the middle"
+        yield (
+            f"mending ({worst.what}) may be {worst.moved_mm:.2g} mm off{where}; "
+            f"{mending.repair_mm:g} mm pass unasked"
+        )
+    changed = sum(repair.volume_mm3 for repair in survey.repairs)
+    share = 100.0 * changed / survey.volume_mm3
+    if share > mending.repair_percent:
+        yield (
+            f"mending may have changed the volume by {share:.2g} %; {mending.repair_percent:g} % pass unasked"
+        )
+
+
+def _scaled_repair(repair: Repair, middle: Floats, scale: float) -> Repair:
+    """Return a repair in mm of the figure, its place from the middle."""
+    where = repair.place_mm
+    if where is not None:
+        x, y, z = ((np.array(where) - middle) * scale).tolist()
+        where = (x, y, z)
+    return replace(
+        repair,
+        moved_mm=repair.moved_mm * scale,
+        mean_mm=repair.mean_mm * scale,
+        p99_mm=repair.p99_mm * scale,
+        place_mm=where,
+        volume_mm3=repair.volume_mm3 * scale**3,
+    )
+
+
+def _scaled_marks(marks: Marks | None, middle: Floats, scale: float) -> Marks | None:
+    """Return marks in mm of the figure, places from the middle."""
+    if marks is None:
+        return None
+    dropped = ((marks.dropped_mm - middle) * scale).astype(np.float32)
+    moved = (marks.moved_mm * scale).astype(np.float32)
+    frozen(dropped)
+    frozen(moved)
+    return Marks(new=marks.new, moved_mm=moved, dropped_mm=dropped)

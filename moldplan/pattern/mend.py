@@ -12,7 +12,7 @@ import numpy as np
 from moldplan.pattern.bodies import one_body
 from moldplan.pattern.doubles import doubled_faces
 from moldplan.pattern.holes import fill_pin_holes
-from moldplan.pattern.model import Repair
+from moldplan.pattern.model import Marks, Mending, Repair
 from moldplan.pattern.slivers import flip_slivers
 from moldplan.pattern.topology import (
     Bools,
@@ -56,9 +56,13 @@ class Mended:
     genus: int = 0
     flat: bool = False
     """Whether nothing solid can come of it, so that the rest was not looked at."""
+    marks: Marks | None = None
+    """Where the mended surface differs from the one in the file; None when it does nowhere."""
+    turned_inside_out: bool = False
+    crossing_faces: int = 0
 
 
-def mend(points: Floats, faces: Ints, *, welded: bool = False) -> Mended:
+def mend(points: Floats, faces: Ints, *, welded: bool = False, mending: Mending = Mending()) -> Mended:  # noqa: ARG001, B008
     """Return the mesh mended as far as small things go. It never refuses: see ``Mended.problems``.
 
     `welded` says that no two points have the same coordinates.

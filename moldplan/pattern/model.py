@@ -2,25 +2,97 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import get_args
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from moldplan.units import Axis
 
-__all__ = ["AXES", "Axis", "Pattern", "Repair", "Survey", "axis_vector"]
+__all__ = [
+    "AXES",
+    "Axis",
+    "Lighter",
+    "Marks",
+    "Mending",
+    "Pattern",
+    "Repair",
+    "Rung",
+    "SizeFrom",
+    "Survey",
+    "axis_vector",
+]
 
 AXES: tuple[Axis, ...] = get_args(Axis)
+
+SizeFrom = Literal["height", "unit", "file"]
+
+
+Rung = Literal["weld", "doubles", "wind", "drop", "cut", "fill", "close", "even", "unite", "resurface"]
+"""The rungs of the ladder a broken mesh climbs (`moldplan.pattern.mend`)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mending:
+    """What a shop lets mending do.
+
+    `repair_mm` and `repair_percent` (of the volume) are the most it may change unasked; `accept` lets more
+    pass. `cells` is how many cells of the grid lie along the longest side when a surface is made anew.
+    """
+
+    repair_mm: float = 1.0
+    repair_percent: float = 0.5
+    accept: bool = False
+    cells: int = 384
 
 
 @dataclass(frozen=True, kw_only=True)
 class Repair:
-    """One thing that was mended on the way in: what, how often, and how far the surface moved."""
+    """One rung that mended something: what, how often, and how far the surface moved.
+
+    Over the whole surface, spread evenly by area: `mean_mm`, `p99_mm` (99 of 100 points moved less) and
+    `moved_mm`, the farthest, at `place_mm`. Over a filled hole nobody knows what was there: there the figures
+    say how far off the filling may be. `volume_mm3` is the most this rung can have added or taken away.
+    """
 
     what: str
     count: int
     moved_mm: float
+    rung: Rung = "weld"
+    mean_mm: float = 0.0
+    p99_mm: float = 0.0
+    place_mm: tuple[float, float, float] | None = None
+    """In the frame of the pattern's vertices (of the file while the mesh is being mended)."""
+    volume_mm3: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Marks:
+    """What differs between a mesh as it came and as it was mended, for drawing.
+
+    `new` (m,) says which faces of the mended mesh were not in the file; `moved_mm` (m,) how far each face's
+    middle lies from the surface as it came (0 for faces that are not new). `dropped_mm` (k, 3, 3) has the
+    corners of faces that are gone and lie off the mended surface: floor, islands, inner walls.
+    """
+
+    new: NDArray[np.bool_]
+    moved_mm: NDArray[np.float32]
+    dropped_mm: NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lighter:
+    """The whole mesh behind a lighter one that is planned with, and how well the two agree.
+
+    `vertices` (n, 3) and `faces` (m, 3, int32) are the whole mesh in the frame of the pattern's vertices;
+    `moved_mm` bounds how far the lighter surface lies from it.
+    """
+
+    vertices: NDArray[np.float64]
+    faces: NDArray[np.int32]
+    moved_mm: float
+    volume_mm3: float
+    area_mm2: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,6 +129,12 @@ class Survey:
     deviation_mm: float
     problems: tuple[str, ...]
     """Reasons, in shop words with advice, why this mesh cannot be planned; empty when it can."""
+    accepting: tuple[str, ...] = ()
+    """What mending changed beyond the shop's tolerance, so that somebody has to accept it."""
+    turned_inside_out: bool = False
+    """Whether most of the mesh was wound inside out, as it is when a file was mirrored."""
+    crossing_faces: int = 0
+    """Faces that cut through others of the same body and were left so."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,6 +158,12 @@ class Pattern:
     middle_file: tuple[float, float, float] = (0.0, 0.0, 0.0)
     """Middle of the bounding box in the file's numbers: ``vertices = (file - middle_file) * scale_mm``."""
     survey: Survey
+    size_from: SizeFrom = "height"
+    """What said how large the figure is: a height, the unit that was given, or the file itself."""
+    marks: Marks | None = None
+    """Where it was mended; None when nothing visible was."""
+    lighter: Lighter | None = None
+    """The whole mesh, when `vertices` and `faces` are a lighter copy of it; `survey` is of the whole one."""
 
     @property
     def volume_mm3(self) -> float:
