@@ -84,6 +84,12 @@ _Only = Annotated[
         show_default=False,
     ),
 ]
+_Accept = Annotated[
+    bool,
+    typer.Option(
+        "--accept-repairs", help="Take a pattern that was mended beyond the shop's tolerance (look first)."
+    ),
+]
 _DryRun = Annotated[
     bool, typer.Option("--dry-run", help="Check all that is given, say what would be made, write nothing.")
 ]
@@ -169,7 +175,7 @@ def survey(
     )
     lines = [json.dumps(survey_document(found), indent=1)] if as_json else describe_survey(found)
     print("\n".join(lines))
-    return _STOP if found.problems else _DONE
+    return _STOP if found.problems or found.accepting else _DONE
 
 
 @app.command()
@@ -210,6 +216,7 @@ def plan(
     setting: _Set = None,
     out: _Out = None,
     only: _Only = None,
+    accept_repairs: _Accept = False,
     dry_run: _DryRun = False,
     quiet: _Quiet = False,
 ) -> int:
@@ -219,7 +226,7 @@ def plan(
     request = PlanRequest(
         pattern=pattern, height=height, unit=unit, up=up, front=front, cut=cut, job=job, cards=cards,
         answer=answer, ranking=ranking, settings=tuple(setting or ()), out=out,
-        parts=PARTS if only is None else parse_parts(only),
+        parts=PARTS if only is None else parse_parts(only), accept_repairs=accept_repairs,
     )  # fmt: skip
     return _run(request, dry_run=dry_run, quiet=quiet)
 
@@ -270,6 +277,7 @@ def split(
     setting: _Set = None,
     out: _Out = None,
     only: _Only = None,
+    accept_repairs: _Accept = False,
     cluster: Annotated[
         str | None,
         typer.Option(
@@ -291,6 +299,7 @@ def split(
         pull=pull, within=within, largest_board=largest_board, heaviest_half=heaviest_half, job=job,
         cards=cards, settings=tuple(setting or ()), out=out, cluster=cluster,
         parts=SPLIT_PARTS if only is None else parse_parts(only, known=SPLIT_PARTS),
+        accept_repairs=accept_repairs,
     )  # fmt: skip
     if pattern is not None and pattern.is_dir():
         return _split_folder(request, pattern, dry_run=dry_run, quiet=quiet)

@@ -27,7 +27,7 @@ from moldplan.mould.model import (
     Rubber,
     Web,
 )
-from moldplan.pattern.model import Pattern
+from moldplan.pattern.model import Pattern, Repair
 from moldplan.plan import Plan
 
 Document = dict[str, Any]
@@ -95,8 +95,24 @@ def pattern_document(pattern: Pattern) -> Document:
         "size_mm": list(survey.size_mm),
         "area_m2": survey.area_mm2 / _MM2_PER_M2,
         "volume_l": survey.volume_mm3 / _MM3_PER_L,
-        "repairs": [asdict(repair) for repair in survey.repairs],
+        "size_from": pattern.size_from,
+        "repairs": [_repair(repair) for repair in survey.repairs],
         "deviation_mm": survey.deviation_mm,
+        "accepted": list(survey.accepting),
+        "crossing_faces": survey.crossing_faces,
+    }
+
+
+def _repair(repair: Repair) -> Document:
+    return {
+        "what": repair.what,
+        "count": repair.count,
+        "rung": repair.rung,
+        "mean_mm": repair.mean_mm,
+        "p99_mm": repair.p99_mm,
+        "moved_mm": repair.moved_mm,
+        "place_mm": _place(repair.place_mm),
+        "volume_l": repair.volume_mm3 / _MM3_PER_L,
     }
 
 

@@ -13,7 +13,7 @@ from moldplan.chosen import Chosen, check_chosen, read_chosen
 from moldplan.document import plan_document
 from moldplan.errors import InputError
 from moldplan.job import Job, read_job
-from moldplan.pattern import load_pattern
+from moldplan.pattern import load_pattern, read_mending
 from moldplan.pattern.model import Pattern
 from moldplan.plan import Plan, answered, plan_job, revised
 from moldplan.progress import QUIET, Progress
@@ -42,6 +42,8 @@ class Request:
     settings: tuple[str, ...] = ()
     out: Path | None = None
     parts: tuple[str, ...] = PARTS
+    accept_repairs: bool = False
+    """Take a pattern that was mended beyond the shop's tolerance."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,7 +180,10 @@ def read_inputs(request: Request, job: Job | None, *, progress: Progress = QUIET
     up_axis = None if up is None else parse_axis(up, what="up")
     front_axis = None if front is None else parse_axis(front, what="front")
     progress.step("reading the pattern", 0.0)
-    pattern = load_pattern(file, height_mm=height_mm, unit=request.unit, up=up_axis, front=front_axis)
+    mending = read_mending(settings, accept=request.accept_repairs)
+    pattern = load_pattern(
+        file, height_mm=height_mm, unit=request.unit, up=up_axis, front=front_axis, mending=mending
+    )
     title = job.title if job is not None and job.title else pattern.name
     return Inputs(job=job, settings=settings, pattern=pattern, title=title)
 

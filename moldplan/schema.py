@@ -128,7 +128,20 @@ def _job() -> Schema:
 def pattern_schema() -> Schema:
     """Return the schema of the pattern."""
     axis = one_of("+x", "-x", "+y", "-y", "+z", "-z")
-    repair = thing("one thing mended", {"what": TEXT, "count": COUNT, "moved_mm": amount("furthest move")})
+    rungs = ("weld", "doubles", "wind", "drop", "cut", "fill", "close", "even", "unite", "resurface")
+    repair = thing(
+        "one thing mended",
+        {
+            "what": TEXT,
+            "count": COUNT,
+            "rung": one_of(*rungs),
+            "mean_mm": amount("mean move over the whole surface"),
+            "p99_mm": amount("99 of 100 points of the surface moved less"),
+            "moved_mm": amount("furthest move; of a filling, how far off it may be"),
+            "place_mm": or_null(row(3, "where that is, in the figure's frame")),
+            "volume_l": amount("most volume that it can have added or taken away"),
+        },
+    )
     return thing(
         "the pattern after scaling and mending",
         {
@@ -145,8 +158,11 @@ def pattern_schema() -> Schema:
             "size_mm": row(3, "bounding box along the file's x, y, z"),
             "area_m2": amount("surface"),
             "volume_l": amount("solid volume"),
+            "size_from": one_of("height", "unit", "file"),
             "repairs": listed(repair, "in the order done"),
-            "deviation_mm": amount("furthest any point was moved by mending"),
+            "deviation_mm": amount("sum of the furthest moves of all mending"),
+            "accepted": listed(TEXT, "mending beyond the shop's tolerance that somebody accepted"),
+            "crossing_faces": {**COUNT, "description": "faces that cut through others and were left so"},
         },
     )
 

@@ -3,8 +3,10 @@
 from dataclasses import asdict
 from typing import Any
 
-from moldplan.pattern.model import Survey
-from moldplan.pattern.words import counted
+import numpy as np
+
+from moldplan.pattern.model import Repair, Survey
+from moldplan.pattern.words import counted, place
 
 _MM3_PER_L = 1e6
 _MM2_PER_M2 = 1e6
@@ -20,12 +22,31 @@ def describe_survey(survey: Survey) -> list[str]:
     ]
     if found := _found(survey):
         lines.append("as it came: " + ", ".join(found))
-    lines.extend(f"mended: {repair.what}, {repair.count}" for repair in survey.repairs)
+    lines.extend(_mended(survey, repair) for repair in survey.repairs)
     if survey.repairs:
         lines.append(_moved(survey))
+    if survey.turned_inside_out:
+        lines.append("it was inside out, as a mirrored file is: check which hand is the left one")
+    if survey.crossing_faces:
+        lines.append(f"{counted(survey.crossing_faces, 'face')} cut through others and were left so")
+    lines.extend(f"to be accepted: {what}" for what in survey.accepting)
     lines.extend(f"wrong: {problem}" for problem in survey.problems)
     lines.append("cannot be planned as it is" if survey.problems else _ready(survey))
     return lines
+
+
+def _mended(survey: Survey, repair: Repair) -> str:
+    """Return the line of one rung: what, how often, and how far the surface moved."""
+    line = f"mended: {repair.what}, {repair.count}"
+    if repair.moved_mm == 0.0:
+        return line
+    unit = " mm" if survey.scale_known else ""
+    line += (
+        f"; moved {repair.mean_mm:.2g} mean, {repair.p99_mm:.2g} (99 %), {repair.moved_mm:.2g}{unit} at most"
+    )
+    if repair.place_mm is not None:
+        line += f", at {place(np.array(repair.place_mm))} from the middle"
+    return line
 
 
 def survey_document(survey: Survey) -> dict[str, Any]:
@@ -48,6 +69,9 @@ def survey_document(survey: Survey) -> dict[str, Any]:
         "genus": survey.genus if solid else None,
         **_sizes_document(survey),
         "repairs": [_repair_document(asdict(repair), survey.scale_known) for repair in survey.repairs],
+        "turned_inside_out": survey.turned_inside_out,
+        "crossing_faces": survey.crossing_faces,
+        "to_be_accepted": list(survey.accepting),
         "problems": list(survey.problems),
     }
 
@@ -85,10 +109,10 @@ def _sizes_document(survey: Survey) -> dict[str, Any]:
 
 
 def _repair_document(repair: dict[str, Any], known: bool) -> dict[str, Any]:  # noqa: FBT001 - private
-    """Return one repair; its length is under the file's name when the scale is unknown."""
-    if not known:
-        repair["moved_file"] = repair.pop("moved_mm")
-    return repair
+    """Return one repair; its lengths are under the file's name when the scale is unknown."""
+    if known:
+        return repair
+    return {name.replace("_mm3", "_file").replace("_mm", "_file"): value for name, value in repair.items()}
 
 
 def _size(survey: Survey) -> str:
@@ -131,9 +155,11 @@ def _moved(survey: Survey) -> str:
     if survey.deviation_mm == 0.0:
         return "mending moved the surface nowhere"
     unit = "mm" if survey.scale_known else "of the file's numbers"
-    return f"mending moved the surface by at most {survey.deviation_mm:.2g} {unit}"
+    return f"mending moved the surface by at most {survey.deviation_mm:.2g} {unit} in all"
 
 
 def _ready(survey: Survey) -> str:
     """Return the closing line of a mesh that can be planned."""
+    if survey.accepting:
+        return "can be planned with --accept-repairs, once somebody has looked at what was mended (--repair)"
     return "ready to plan" if survey.scale_known else "ready to plan once its size is given"

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from moldplan.cards.model import Settings
 from moldplan.errors import PatternError, SettingError, UnitError
 from moldplan.pattern.arrays import frozen, mesh_area_mm2, mesh_volume_mm3
 from moldplan.pattern.limits import Limits
@@ -130,6 +131,16 @@ def survey_file(  # noqa: PLR0913 - the same as `load_pattern`
     known = height_mm is not None or unit is not None or raw.unit is not None
     scale = _scale(raw, mended, height_mm, unit, up_axis) if known else 1.0
     return _survey(raw, mended, scale, mending, known=known)
+
+
+def read_mending(settings: Settings, *, accept: bool = False) -> Mending:
+    """Return what a shop's settings let mending do; `accept` lets more pass."""
+    return Mending(
+        repair_mm=settings.number("pattern.repair_mm"),
+        repair_percent=settings.number("pattern.repair_percent"),
+        accept=accept,
+        cells=round(settings.number("pattern.resurface_cells")),
+    )
 
 
 def _check_options(height_mm: float | None, unit: str | None, up: Axis | None, front: Axis | None) -> None:
