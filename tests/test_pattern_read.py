@@ -203,11 +203,24 @@ def test_gltf_in_one_file(tmp_path: Path) -> None:
     path = tmp_path / "figure.gltf"
     path.write_text(json.dumps(header))
     assert load_pattern(path).size_mm == pytest.approx((1000.0, 2000.0, 500.0), rel=1e-6)
-    header["buffers"] = [{"uri": "figure.bin", "byteLength": len(binary)}]
+
+
+def test_gltf_with_its_points_beside_it(tmp_path: Path) -> None:
+    """The sum of the pattern changes with either file, so that a plan cannot be taken for another's."""
+    header, binary = gltf_parts(zoo.box(1.0, 2.0, 0.5))
+    header["buffers"] = [{"uri": "data/the%20owl.bin", "byteLength": len(binary)}]
+    path = tmp_path / "figure.gltf"
     path.write_text(json.dumps(header))
-    (tmp_path / "figure.bin").write_bytes(binary)  # even where it is there, no second file is opened
-    with pytest.raises(PatternError, match=r"in another file \('figure\.bin'\); export it as \.glb"):
+    with pytest.raises(PatternError, match=r"'data/the%20owl\.bin', which cannot be opened .*beside the mesh"):
         load_pattern(path)
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "the owl.bin").write_bytes(binary)
+    first = load_pattern(path)
+    assert first.size_mm == pytest.approx((1000.0, 2000.0, 500.0), rel=1e-6)
+    (tmp_path / "data" / "the owl.bin").write_bytes(binary + b"\0")
+    second = load_pattern(path)
+    assert second.size_mm == first.size_mm
+    assert second.survey.sha256 != first.survey.sha256
 
 
 @pytest.mark.parametrize(("mode", "indices"), [(5, [0, 1, 2, 3, 0, 1]), (6, None)])

@@ -3,6 +3,7 @@
 import numpy as np
 
 from moldplan.errors import PatternError
+from moldplan.pattern.polygons import check_corners, check_points
 from moldplan.pattern.stl import check_triangles
 from moldplan.pattern.topology import Floats, Ints
 
@@ -29,6 +30,7 @@ class Assembly:
         self._visits = 0
         self._count = 0
         self._triangles = 0
+        self._handled = 0
 
     def visit(self, depth: int) -> None:
         """Count one placed thing at `depth` levels below the whole.
@@ -44,6 +46,18 @@ class Assembly:
                 f"{self._name}: its parts are nested in each other without end; export the figure as one mesh"
             )
 
+    def room(self, points: int, triangles: int) -> None:
+        """Refuse a part of so many points and triangles before its arrays are made.
+
+        Raises
+        ------
+        PatternError
+            When there are too many, or so many points that are handled again and again for nothing.
+        """
+        self._handled += points
+        check_points(self._name, self._handled, self._most)
+        check_triangles(self._name, self._triangles + triangles, self._most)
+
     def add(self, points: Floats, faces: Ints, matrix: Floats) -> None:
         """Add a part placed by the (4, 4) `matrix`; a mirroring one turns its faces.
 
@@ -56,11 +70,7 @@ class Assembly:
             return
         self._triangles += len(faces)
         check_triangles(self._name, self._triangles, self._most)
-        if int(faces.min()) < 0 or int(faces.max()) >= len(points):
-            raise PatternError(
-                f"{self._name}: faces name points that are not in the file (0 to {len(points) - 1}); "
-                "export it again"
-            )
+        check_corners(self._name, faces, len(points))
         mirrored = float(np.linalg.det(matrix[:3, :3])) < 0.0
         self._points.append(points @ matrix[:3, :3].T + matrix[:3, 3])
         self._faces.append(self._count + (faces[:, ::-1] if mirrored else faces))

@@ -1,72 +1,74 @@
 """Which reader reads which ending, and what each format takes for granted.
 
-Everything is read from one file: references to others (materials, textures, buffers) are never followed.
+Materials and textures are never looked at. The one thing read from a second file is the points of a glTF, and
+only from inside its own folder (`moldplan.pattern.neighbour`).
 """
 
-import io
-import logging
 from collections.abc import Callable
 from pathlib import Path
+from typing import NamedTuple
 
-import numpy as np
-
-from moldplan.pattern.assembly import Assembly
 from moldplan.pattern.gltf import read_gltf
 from moldplan.pattern.limits import Limits
 from moldplan.pattern.model import Axis
+from moldplan.pattern.obj import read_obj
+from moldplan.pattern.off import read_off
+from moldplan.pattern.ply import read_ply
 from moldplan.pattern.stl import read_stl
 from moldplan.pattern.threemf import read_3mf
 from moldplan.pattern.topology import Floats, Ints
 
-# Without a handler, Python prints a library's log to the terminal.
-logging.getLogger("trimesh").addHandler(logging.NullHandler())
 
-#: Points, faces, unit (None: the format has none), up, front.
-Read = tuple[Floats, Ints, str | None, Axis, Axis]
+class Read(NamedTuple):
+    """What a reader found: points, faces, what the format takes for granted, and what lay in other files."""
+
+    points: Floats
+    faces: Ints
+    unit: str | None = None
+    """None: neither the format nor the file has one."""
+    up: Axis = "+z"
+    front: Axis = "-y"
+    beside: tuple[str, ...] = ()
+    """SHA-256 of every other file that was read for it, as hex, in the order the file names them."""
 
 
 def _stl(path: Path, limits: Limits) -> Read:
     """Read STL."""
-    points, faces = read_stl(path, most_triangles=limits.triangles)
-    return points, faces, None, "+z", "-y"
+    return Read(*read_stl(path, most_triangles=limits.triangles))
 
 
-def _plain(path: Path, limits: Limits) -> Read:
-    """Read PLY, OBJ or OFF through trimesh, from memory so that no neighbour file can be reached."""
-    import trimesh  # noqa: PLC0415 - costs half a second, and STL, 3MF and glTF do without
+def _ply(path: Path, limits: Limits) -> Read:
+    """Read PLY."""
+    return Read(*read_ply(path, most_triangles=limits.triangles))
 
-    scene = trimesh.load_scene(
-        io.BytesIO(path.read_bytes()),
-        file_type=path.suffix.lower().lstrip("."),
-        process=False,
-        skip_materials=True,
-    )
-    assembly = Assembly(path.name, limits.triangles)
-    for mesh in scene.geometry.values():
-        faces = np.asarray(getattr(mesh, "faces", ()), dtype=np.int64)
-        if faces.ndim == 2 and faces.shape[1] == 3:  # else points or curves
-            assembly.add(np.asarray(mesh.vertices, dtype=np.float64), faces, np.eye(4))
-    points, faces = assembly.arrays()
-    return points, faces, None, "+z", "-y"
+
+def _obj(path: Path, limits: Limits) -> Read:
+    """Read OBJ."""
+    return Read(*read_obj(path, most_triangles=limits.triangles))
+
+
+def _off(path: Path, limits: Limits) -> Read:
+    """Read OFF."""
+    return Read(*read_off(path, most_triangles=limits.triangles))
 
 
 def _threemf(path: Path, limits: Limits) -> Read:
     """Read 3MF."""
     points, faces, unit = read_3mf(path, most_bytes=limits.bytes, most_triangles=limits.triangles)
-    return points, faces, unit, "+z", "-y"
+    return Read(points, faces, unit)
 
 
 def _gltf(path: Path, limits: Limits) -> Read:
     """Read glTF."""
-    points, faces = read_gltf(path, most_triangles=limits.triangles)
-    return points, faces, "m", "+y", "+z"
+    points, faces, beside = read_gltf(path, most_bytes=limits.bytes, most_triangles=limits.triangles)
+    return Read(points, faces, "m", "+y", "+z", beside)
 
 
 READERS: dict[str, Callable[[Path, Limits], Read]] = {
     "stl": _stl,
-    "ply": _plain,
-    "obj": _plain,
-    "off": _plain,
+    "ply": _ply,
+    "obj": _obj,
+    "off": _off,
     "3mf": _threemf,
     "glb": _gltf,
     "gltf": _gltf,

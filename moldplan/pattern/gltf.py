@@ -1,14 +1,15 @@
-"""glTF 2.0, as .glb or as a .gltf that carries its data inside: metres, y up, looking towards +z.
+"""glTF 2.0, as .glb or as a .gltf with its data inside or beside it: metres, y up, looking towards +z.
 
 Read by hand: every count is checked against the bytes that are there, quantized coordinates are scaled as
-the specification says, and other files are never opened (Khronos glTF 2.0 specification, sections
-3.4 coordinates, 3.6 accessors, 4.4 GLB).
+the specification says, and no other file is opened but the points' own, beside this one (Khronos glTF 2.0
+specification, sections 3.4 coordinates, 3.6 accessors, 4.4 GLB).
 """
 
 import base64
+import hashlib
 import json
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from moldplan.errors import PatternError
 from moldplan.pattern.assembly import Assembly
+from moldplan.pattern.neighbour import read_neighbour
 from moldplan.pattern.topology import Floats, Ints
 
 _MAGIC = b"glTF"
@@ -25,25 +27,59 @@ _BINARY_CHUNK = 0x004E4942
 _NUMBER = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _WIDTH = {"SCALAR": 1, "VEC3": 3}
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6
+#: Commas and brackets of the header; a scan has a few hundred, and each becomes an object in memory.
+_MOST_MARKS = 2_000_000
 _PACKED = ("KHR_draco_mesh_compression", "EXT_meshopt_compression", "KHR_meshopt_compression")
 
 
-@dataclass(frozen=True)
+@dataclass
 class _File:
-    """The parsed header and its buffers."""
+    """The parsed header, and its buffers as far as they were needed."""
 
-    name: str
+    path: Path
     header: dict[str, Any]
-    buffers: list[bytes]
+    binary: bytes
+    room: int
+    """How many bytes other files may still have."""
+    buffers: dict[int, bytes] = field(default_factory=dict)
+    beside: dict[str, bytes] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The file, for messages."""
+        return self.path.name
+
+    def buffer(self, number: int) -> bytes:
+        """Return the bytes of one buffer."""
+        if number not in self.buffers:
+            self.buffers[number] = self._buffer(self.header["buffers"][number])
+        return self.buffers[number]
+
+    def _buffer(self, buffer: dict[str, Any]) -> bytes:
+        """Read the bytes of one buffer."""
+        uri = buffer.get("uri")
+        if uri is None:
+            return self.binary
+        if not isinstance(uri, str):
+            raise TypeError("the name of a buffer is no text")
+        if uri[:5].lower() == "data:":
+            return base64.b64decode(uri.partition(",")[2], validate=True)
+        if uri not in self.beside:
+            self.beside[uri] = read_neighbour(self.path, uri, most_bytes=self.room)
+            self.room -= len(self.beside[uri])
+        return self.beside[uri]
 
 
-def read_gltf(path: Path, *, most_triangles: int) -> tuple[Floats, Ints]:
-    """Return points (n, 3) and faces (m, 3) of the scene, every node at its place.
+def read_gltf(path: Path, *, most_bytes: int, most_triangles: int) -> tuple[Floats, Ints, tuple[str, ...]]:
+    """Return points (n, 3) and faces (m, 3) of the scene, every node at its place, and what lay beside it.
+
+    The last are the SHA-256, as hex, of the other files that were read, in the order they were needed.
 
     Raises
     ------
     PatternError
-        When the data is in other files or compressed, or there are more than `most_triangles`.
+        When the data is compressed, or in files that are not beside this one, or there are more than
+        `most_bytes` in them or more than `most_triangles`.
     """
     header, binary = _split(path.read_bytes())
     for extension in header.get("extensionsRequired", ()):
@@ -52,18 +88,25 @@ def read_gltf(path: Path, *, most_triangles: int) -> tuple[Floats, Ints]:
                 f"{path.name}: its mesh is compressed ({extension}), which is not read; "
                 "export it without compression"
             )
-    buffers = [_buffer(path.name, buffer, binary) for buffer in header.get("buffers", ())]
-    file = _File(path.name, header, buffers)
+    file = _File(path, header, binary, most_bytes)
     assembly = Assembly(path.name, most_triangles)
     for root in _roots(header):
         _place(file, root, np.eye(4), assembly, depth=0)
-    return assembly.arrays()
+    beside = tuple(hashlib.sha256(content).hexdigest() for content in file.beside.values())
+    return *assembly.arrays(), beside
+
+
+def _parsed(text: bytes) -> dict[str, Any]:
+    """Return the header as JSON, refused unread when it would fill the memory."""
+    if sum(text.count(mark) for mark in (b",", b"[", b"{")) > _MOST_MARKS:
+        raise ValueError("its header is out of reason")
+    return _checked_header(json.loads(text))
 
 
 def _split(content: bytes) -> tuple[dict[str, Any], bytes]:
     """Return the JSON header and the binary chunk (empty for .gltf)."""
     if content[:4] != _MAGIC:
-        return _checked_header(json.loads(content)), b""
+        return _parsed(content), b""
     version, length = struct.unpack_from("<II", content, 4)
     if version != 2 or length > len(content):
         raise ValueError(f"GLB version {version}, {len(content)} of {length} bytes there")
@@ -85,19 +128,6 @@ def _checked_header(header: Any) -> dict[str, Any]:  # noqa: ANN401 - JSON
     return header
 
 
-def _buffer(name: str, buffer: dict[str, Any], binary: bytes) -> bytes:
-    """Return the bytes of one buffer."""
-    uri = buffer.get("uri")
-    if uri is None:
-        return binary
-    if not str(uri).startswith("data:"):
-        raise PatternError(
-            f"{name}: its points are in another file ({str(uri)[:60]!r}); "
-            "export it as .glb, which is one file"
-        )
-    return base64.b64decode(str(uri).partition(",")[2], validate=True)
-
-
 def _roots(header: dict[str, Any]) -> list[int]:
     """Return the top nodes of the scene, or all nodes nobody refers to when there is no scene."""
     scenes = header.get("scenes")
@@ -115,6 +145,7 @@ def _place(file: _File, number: int, above: Floats, assembly: Assembly, *, depth
     matrix = above @ _matrix(node)
     if "mesh" in node:
         for primitive in file.header["meshes"][node["mesh"]]["primitives"]:
+            assembly.visit(depth)
             _add(file, primitive, matrix, assembly)
     for child in node.get("children", ()):
         _place(file, child, matrix, assembly, depth=depth + 1)
@@ -141,11 +172,12 @@ def _add(file: _File, primitive: dict[str, Any], matrix: Floats, assembly: Assem
     mode = primitive.get("mode", _TRIANGLES)
     if mode not in (_TRIANGLES, _STRIP, _FAN) or "POSITION" not in primitive.get("attributes", {}):
         return
-    points = _accessor(file, primitive["attributes"]["POSITION"]).astype(np.float64)
-    indices = np.arange(len(points))
-    if "indices" in primitive:
-        indices = _accessor(file, primitive["indices"]).astype(np.int64).ravel()
-    assembly.add(points, _triangles(indices, mode), matrix)
+    positions = _accessor(file, primitive["attributes"]["POSITION"])
+    own = np.arange(len(positions))
+    indices = _accessor(file, primitive["indices"]) if "indices" in primitive else own
+    assembly.room(len(positions), max(len(indices) - 2, 0) if mode != _TRIANGLES else len(indices) // 3)
+    faces = _triangles(indices.astype(np.int64).ravel(), mode)
+    assembly.add(positions.astype(np.float64), faces, matrix)
 
 
 def _triangles(indices: Ints, mode: int) -> Ints:
@@ -170,16 +202,25 @@ def _accessor(file: _File, number: int) -> NDArray[Any]:
     view = file.header["bufferViews"][accessor["bufferView"]]
     kind = np.dtype(_NUMBER[accessor["componentType"]])
     width = _WIDTH[accessor["type"]]
-    data = file.buffers[view["buffer"]]
-    start = int(view.get("byteOffset", 0))
-    block = data[start : start + int(view["byteLength"])]
-    values = np.ndarray(  # numpy refuses a shape that reaches past the block
-        shape=(int(accessor["count"]), width),
-        dtype=kind,
-        buffer=block,
-        offset=int(accessor.get("byteOffset", 0)),
-        strides=(int(view.get("byteStride", width * kind.itemsize)), kind.itemsize),
-    )
+    start, size = _whole(view.get("byteOffset", 0)), _whole(view["byteLength"])
+    block = memoryview(file.buffer(_whole(view["buffer"])))[start : start + size]
+    count, offset = _whole(accessor["count"]), _whole(accessor.get("byteOffset", 0))
+    stride = _whole(view.get("byteStride", width * kind.itemsize))
+    if stride < width * kind.itemsize or (
+        count and offset + stride * (count - 1) + width * kind.itemsize > len(block)
+    ):
+        raise ValueError(f"{count} numbers are said, {len(block)} bytes are there")
+    values: NDArray[Any] = np.ndarray(
+        shape=(count, width), dtype=kind, buffer=block, offset=offset if count else 0,
+        strides=(stride, kind.itemsize),
+    )  # fmt: skip
     if accessor.get("normalized") and kind.kind in "iu":
         return np.maximum(values.astype(np.float64) / np.iinfo(kind).max, -1.0)
     return values
+
+
+def _whole(number: object) -> int:
+    """Return a count, size or place of the header."""
+    if not isinstance(number, int) or isinstance(number, bool) or not 0 <= number < 1 << 40:
+        raise ValueError(f"{str(number)[:20]!r} is no count or place")
+    return number

@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 
 from moldplan.errors import PatternError
-from moldplan.pattern.formats import READERS
+from moldplan.pattern.formats import READERS, Read
 from moldplan.pattern.limits import GIB, Limits
 from moldplan.pattern.model import Axis
+from moldplan.pattern.polygons import check_corners
 from moldplan.pattern.stl import check_triangles, not_finite
 from moldplan.pattern.topology import Floats, Ints
 
@@ -24,6 +25,7 @@ class RawMesh:
 
     `points` (n, 3) and `faces` (m, 3) are in the file's axes and numbers; `unit` is what the format or the
     file says one of these numbers is, None when nothing says so; `up` and `front` are the format's custom.
+    `sha256` is of the file; when points lie in files beside it, of the list of all their sums.
     """
 
     name: str
@@ -51,11 +53,11 @@ def read_mesh(path: Path, *, limits: Limits) -> RawMesh:
         sha256 = _sha256(path)
     except OSError as error:
         raise _unopened(path, error) from error
-    points, faces, unit, up, front = _guarded(path, ending, limits)
-    _check_arrays(path.name, points, faces, limits)
+    read = _guarded(path, ending, limits)
+    _check_arrays(path.name, read.points, read.faces, limits)
     return RawMesh(
-        name=path.stem, path=path, sha256=sha256, file_format=ending, unit=unit,
-        up=up, front=front, points=points, faces=faces,
+        name=path.stem, path=path, sha256=_with_neighbours(sha256, read.beside), file_format=ending,
+        unit=read.unit, up=read.up, front=read.front, points=read.points, faces=read.faces,
     )  # fmt: skip
 
 
@@ -63,12 +65,14 @@ def _checked_ending(path: Path, limits: Limits) -> str:
     """Return the file's ending, lower case without the dot, after looking at the file from outside."""
     known = "STL, PLY, OBJ, OFF, 3MF, GLB or GLTF"
     try:
-        is_folder, is_file = path.is_dir(), path.is_file()
+        is_folder, is_file, is_there = path.is_dir(), path.is_file(), path.exists()
         size = path.stat().st_size if is_file else 0
     except OSError as error:
         raise _unopened(path, error) from error
     if is_folder:
         raise PatternError(f"{path}: this is a folder; name the mesh file in it ({known})")
+    if is_there and not is_file:
+        raise PatternError(f"{path}: this is a device or pipe and no file; name the mesh file")
     if not is_file:
         raise PatternError(f"{path}: no such file; check the name, put quotes round a path with spaces")
     ending = path.suffix.lower().lstrip(".")
@@ -92,7 +96,7 @@ def _unopened(path: Path, error: OSError) -> PatternError:
     )
 
 
-def _guarded(path: Path, ending: str, limits: Limits) -> tuple[Floats, Ints, str | None, Axis, Axis]:
+def _guarded(path: Path, ending: str, limits: Limits) -> Read:
     """Read by a format library, turning whatever it throws or warns into one refusal."""
     try:
         with warnings.catch_warnings():
@@ -100,13 +104,26 @@ def _guarded(path: Path, ending: str, limits: Limits) -> tuple[Floats, Ints, str
             return READERS[ending](path, limits)
     except PatternError:
         raise
+    except MemoryError as error:
+        raise PatternError(
+            f"{path.name}: not enough memory to read it; thin the mesh out in the program that made it"
+        ) from error
     except Exception as error:
-        why = str(error).strip().splitlines()
-        reason = why[0][:120] if why else type(error).__name__
+        reason = _reason(error)
         raise PatternError(
             f"{path.name}: cannot be read as {ending.upper()} ({reason}); "
             "it is damaged or something else under that ending: export it again"
         ) from error
+
+
+def _reason(error: Exception) -> str:
+    """Return what a library says in a few words."""
+    if isinstance(error, KeyError | IndexError):
+        return f"something it refers to is not in it: {str(error)[:60]}"
+    if isinstance(error, RecursionError):
+        return "it is nested too deep"
+    why = str(error).strip().splitlines()
+    return why[0][:120] if why else type(error).__name__
 
 
 def _check_arrays(name: str, points: Floats, faces: Ints, limits: Limits) -> None:
@@ -116,10 +133,7 @@ def _check_arrays(name: str, points: Floats, faces: Ints, limits: Limits) -> Non
             f"{name}: no triangles in it; export the figure as a surface mesh, not as points or curves"
         )
     check_triangles(name, len(faces), limits.triangles)
-    if int(faces.min()) < 0 or int(faces.max()) >= len(points):
-        raise PatternError(
-            f"{name}: faces name points that are not in the file (0 to {len(points) - 1}); export it again"
-        )
+    check_corners(name, faces, len(points))
     if not bool(np.isfinite(points).all()):
         raise not_finite(name, int((~np.isfinite(points)).any(axis=1).sum()))
     if float(np.abs(points).max()) > _MOST_COORDINATE:
@@ -130,3 +144,8 @@ def _sha256(path: Path) -> str:
     """Return the SHA-256 of the file as hex."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _with_neighbours(sha256: str, beside: tuple[str, ...]) -> str:
+    """Return the SHA-256 of a file, or of the list of its own and its neighbours' when it has any."""
+    return hashlib.sha256("\n".join((sha256, *beside)).encode()).hexdigest() if beside else sha256
