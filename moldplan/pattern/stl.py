@@ -1,16 +1,23 @@
 """STL, binary and ASCII: the one format that carries no points, only loose triangles."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
+from moldplan.columns.merging import Merger
 from moldplan.errors import PatternError
 from moldplan.pattern.topology import Floats, Ints
-from moldplan.pattern.weld import weld_equal
+from moldplan.pattern.weld import weld_by_sorting, weld_equal
 
 _HEADER_BYTES = 80
 _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("extra", "<u2")])
 _PREFACE_BYTES = _HEADER_BYTES + 4
+#: Triangles read at a time: the file is never in memory as a whole.
+_AT_A_TIME = 1 << 18
+#: A closed surface has about half as many points as faces.
+_POINTS_EACH = 0.5
 
 
 def read_stl(path: Path, *, most_triangles: int) -> tuple[Floats, Ints]:
@@ -47,12 +54,37 @@ def read_stl(path: Path, *, most_triangles: int) -> tuple[Floats, Ints]:
 
 
 def _binary(path: Path, count: int, most: int) -> tuple[Floats, Ints]:
-    """Read `count` records after the preface."""
+    """Read `count` records after the preface, merging equal corners on the way."""
     check_triangles(path.name, count, most)
+    merger = Merger(3, int(_POINTS_EACH * count))
+    faces = np.empty((count, 3), dtype=np.int64)
+    label = faces.reshape(-1)
+    crowded, done, lost = False, 0, 0
+    for corners in _pieces(path, count):
+        lost += int((~np.isfinite(corners)).any(axis=1).sum())
+        here = slice(done, done + len(corners))
+        crowded = crowded or not merger.add(corners.view(np.int32), label[here])
+        done += len(corners)
+    if lost:
+        raise not_finite(path.name, lost)
+    if done < 3 * count:
+        raise PatternError(f"{path.name}: cut short while it was read; copy or export it again")
+    if crowded:
+        points, label = weld_by_sorting(np.concatenate(list(_pieces(path, count))))
+        return points.astype(np.float64), label.reshape(-1, 3)
+    return merger.kept.view(np.float32).astype(np.float64), faces
+
+
+def _pieces(path: Path, count: int) -> Iterator[NDArray[np.float32]]:
+    """Read the corners (3 k, 3) of `count` triangles, some at a time; both signs of zero become one."""
     with path.open("rb") as file:
         file.seek(_PREFACE_BYTES)
-        corners = np.fromfile(file, dtype=_RECORD, count=count)["corners"].reshape(-1, 3)
-    return _welded(path.name, corners.astype(np.float32))
+        while count > 0:
+            piece = np.fromfile(file, dtype=_RECORD, count=min(count, _AT_A_TIME))
+            if len(piece) == 0:
+                return
+            yield piece["corners"].reshape(-1, 3).astype(np.float32) + np.float32(0.0)
+            count -= len(piece)
 
 
 def _ascii(path: Path, most: int) -> tuple[Floats, Ints]:

@@ -1,4 +1,4 @@
-"""Edges, bodies and fans of a triangle mesh, by sorting: no Python object per triangle.
+"""Edges, bodies and fans of a triangle mesh: no Python object per triangle.
 
 A *half-edge* is one side of one triangle; half-edge ``3 f + i`` runs from corner ``i`` of face ``f`` to the
 next. Half-edges with the same two end points form one *edge*. A closed surface has exactly two half-edges on
@@ -10,8 +10,16 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+
+from moldplan.columns.halfedges import (
+    all_opposite,
+    edge_starts,
+    joined_groups,
+    mirrored_faces,
+    partners,
+    rings_round_points,
+    sorted_half_edges,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -65,10 +73,24 @@ class Edges:
         first, second = self.pairs
         return np.asarray(self.ends(first)[0] == self.ends(second)[0])
 
-    @property
+    @cached_property
     def closed(self) -> bool:
         """Whether every edge is shared by exactly two faces that run along it in opposite ways."""
-        return bool((self.count == 2).all()) and not bool(self.same_way.any())
+        return bool(all_opposite(self.faces, self.order))
+
+    @cached_property
+    def partner(self) -> NDArray[np.int32]:
+        """The half-edge (3 m,) on the other side of every half-edge, -1 where not just two share the edge."""
+        return np.asarray(partners(self.order, self.start, self.count))
+
+    @cached_property
+    def unmirrored(self) -> bool:
+        """Whether two faces share each edge, and no two faces have all three corners in common.
+
+        A quick look that spares a sound mesh the search for doubled faces; False says nothing.
+        """
+        two_each = 2 * len(self.count) == len(self.order) and int(self.count.max(initial=0)) <= 2
+        return two_each and not mirrored_faces(self.partner)
 
 
 @dataclass(frozen=True)
@@ -86,29 +108,37 @@ class Surface:
 
 def mesh_edges(faces: Ints) -> Edges:
     """Return the edges of `faces`, whose three corners differ from each other."""
-    a = faces.ravel()
-    b = faces[:, [1, 2, 0]].ravel()
-    points = int(faces.max(initial=-1)) + 1
-    key = np.minimum(a, b) * points + np.maximum(a, b)
-    order = np.argsort(key, kind="stable")
-    key = key[order]
-    fresh = np.ones(len(key), dtype=bool)
-    fresh[1:] = key[1:] != key[:-1]
-    start = np.flatnonzero(fresh)
-    return Edges(faces, order, start, np.diff(np.append(start, len(key))))
+    faces = np.ascontiguousarray(faces, dtype=np.int64)
+    order = sorted_half_edges(faces, int(faces.max(initial=-1)) + 1)
+    start = np.empty((len(order) + 1) // 2, dtype=np.int64)
+    edges = edge_starts(faces, order, start)
+    if edges > len(start):  # more open edges than others
+        start = np.empty(edges, dtype=np.int64)
+        edge_starts(faces, order, start)
+    start = start[:edges]
+    return Edges(faces, order, start, np.diff(start, append=len(order)))
 
 
-def linked(rows: Ints, columns: Ints, size: int) -> tuple[int, Ints]:
-    """Return how many groups the links ``rows[i] - columns[i]`` make of `size` things, and which has each."""
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(size, size))
-    number, labels = connected_components(graph, directed=False)
-    return int(number), np.asarray(labels, dtype=np.int64)
+def linked(rows: NDArray[np.integer], columns: NDArray[np.integer], size: int) -> tuple[int, Ints]:
+    """Return how many groups the links ``rows[i] - columns[i]`` make of `size` things, and which has each.
+
+    Groups are numbered in the order of their least members.
+    """
+    return _groups(rows, columns, size, 1)
+
+
+def _groups(
+    rows: NDArray[np.integer], columns: NDArray[np.integer], size: int, divisor: int
+) -> tuple[int, Ints]:
+    """Return the groups of things whose numbers times `divisor`, or a little over, are linked."""
+    one, two = (np.ascontiguousarray(ends, dtype=np.int64) for ends in (rows, columns))
+    number, label = joined_groups(one, two, size, divisor)
+    return int(number), label
 
 
 def face_bodies(edges: Edges) -> tuple[int, Ints]:
     """Return the number of bodies (faces joined edge to edge) and the body (m,) of every face."""
-    first, second = edges.chains
-    return linked(first // 3, second // 3, len(edges.faces))
+    return _groups(*edges.chains, len(edges.faces), 3)
 
 
 def turned_faces(edges: Edges) -> tuple[Bools, bool]:
@@ -121,6 +151,8 @@ def turned_faces(edges: Edges) -> tuple[Bools, bool]:
     turns fewer faces is taken. When both copies of a face land in one group the surface has one side only.
     """
     size = len(edges.faces)
+    if edges.closed or not bool(edges.same_way.any()):
+        return np.zeros(size, dtype=bool), True
     first, second = (half // 3 for half in edges.pairs)
     swap = np.where(edges.same_way, size, 0)
     rows = np.concatenate([first, first + size])
@@ -135,6 +167,8 @@ def turned_faces(edges: Edges) -> tuple[Bools, bool]:
 
 def fan_count(edges: Edges) -> int:
     """Return the number of points, a point where sheets only touch counted once for each sheet."""
+    if edges.closed:
+        return int(rings_round_points(edges.partner))
     first, second = edges.pairs
     after_first, after_second = (half - half % 3 + (half + 1) % 3 for half in (first, second))
     same = edges.same_way

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from moldplan.columns.merging import Merger
 from moldplan.pattern.topology import Floats, Ints, linked
 from moldplan.tolerances import REL_EPSILON
 
@@ -27,10 +28,26 @@ def weld_equal(points: NDArray[np.floating]) -> tuple[NDArray[np.floating], Ints
 
     Notes
     -----
+    By a table of hashes (`moldplan.columns.merging`), exact; by sorting where a file crowds it.
+    """
+    clean = np.ascontiguousarray(points + points.dtype.type(0))  # -0.0 + 0.0 = 0.0
+    words = clean.view(np.int32)
+    merger = Merger(words.shape[1], len(words) // 4)
+    label = np.empty(len(words), dtype=np.int64)
+    if not merger.add(words, label):
+        return weld_by_sorting(clean)
+    return merger.kept.copy().view(clean.dtype), label
+
+
+def weld_by_sorting(points: NDArray[np.floating]) -> tuple[NDArray[np.floating], Ints]:
+    """Return the same as `weld_equal`, whatever the points; `points` has no negative zeros.
+
+    Notes
+    -----
     Equal hashes are brought together by one sort of integers; rows that share a hash by chance are
     told apart by comparing the coordinates, so the result is exact.
     """
-    clean = np.ascontiguousarray(points + points.dtype.type(0))  # -0.0 + 0.0 = 0.0
+    clean = np.ascontiguousarray(points)
     order = np.argsort(_row_hash(clean), kind="stable")
     fresh = _group_starts(clean, order)
     if fresh is None:
