@@ -535,7 +535,7 @@ def _web(region: Region) -> Web:
 def plan_of(*pairs: tuple[Half, Mould], job: str = "mushrooms", file_name: str = "mushrooms.stl") -> Any:
     """Return what the drawings read of a plan."""
     survey = SimpleNamespace(file_name=file_name)
-    pattern = SimpleNamespace(up="+z", front="-y", survey=survey, name=Path(file_name).stem)
+    pattern = SimpleNamespace(up="+z", front="-y", survey=survey, name=Path(file_name).stem, marks=None)
     return SimpleNamespace(
         job=job,
         revision="r001",

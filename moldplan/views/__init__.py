@@ -1,4 +1,4 @@
-"""Drawings of a plan, true to scale on A3: six sheets for each half, and a picture of the figure.
+"""Drawings of a plan, true to scale on A3: six sheets for each half, what was mended, and the figure.
 
 `draw_views` is all that other packages need. The drawing libraries are imported when it is called, not
 before, so that a command that draws nothing starts quickly.
@@ -13,9 +13,10 @@ from moldplan.views.written import Drawn
 
 if TYPE_CHECKING:
     from moldplan.choice.model import Ranking
+    from moldplan.pattern.model import Pattern
     from moldplan.plan import Plan
 
-__all__ = ["Drawn", "draw_comparison", "draw_views", "opengl_ready"]
+__all__ = ["Drawn", "draw_comparison", "draw_mended", "draw_views", "opengl_ready"]
 
 
 def draw_views(
@@ -30,8 +31,8 @@ def draw_views(
     folder
         An existing folder to write into: ``half-a-plan``, ``half-a-section``, ``half-a-rubber`` (thickness
         and coats), ``half-a-inside`` (what the hand does not reach, peeling), ``half-a-jacket``,
-        ``half-a-board`` (setting out), the same for b, and ``figure``, each as ``.png`` (A3 at 200 dpi) and
-        ``.svg``.
+        ``half-a-board`` (setting out), the same for b, ``mended`` when mending left marks, and ``figure``,
+        each as ``.png`` (A3 at 200 dpi) and ``.svg``.
     only
         Names of drawings (without ending) to make; None makes all.
     progress
@@ -96,6 +97,38 @@ def draw_comparison(ranking: "Ranking", folder: Path, *, progress: Progress = QU
     from moldplan.views.choice_draw import draw_ranking  # noqa: PLC0415 - heavy libraries, see above
 
     return draw_ranking(ranking, folder, progress=progress)
+
+
+def draw_mended(pattern: "Pattern", folder: Path, *, name: str) -> Drawn:
+    """Draw what was mended of a pattern, as PNG and SVG.
+
+    Parameters
+    ----------
+    pattern
+        With its marks; lengths in mm, or in the file's own numbers where its survey says so
+        (``scale_known`` False): then the drawing has no scale and says why.
+    folder
+        An existing folder to write ``name.png`` (A3 at 200 dpi) and ``name.svg`` into.
+    name
+        What the two files are called, without ending.
+
+    Returns
+    -------
+    Drawn
+        The two files. OpenGL is not needed.
+
+    Raises
+    ------
+    OutputError
+        When a file cannot be written.
+
+    Notes
+    -----
+    The same pattern gives the same bytes every time: the title block has no date.
+    """
+    from moldplan.views.draw import draw_mending  # noqa: PLC0415 - heavy libraries, see above
+
+    return draw_mending(pattern, folder, name)
 
 
 def opengl_ready() -> bool:

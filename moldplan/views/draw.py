@@ -17,13 +17,17 @@ from moldplan.views.half_plan import plan_sheet
 from moldplan.views.half_rubber import rubber_sheet
 from moldplan.views.half_section import section_sheet
 from moldplan.views.ink import fixed_settings, write_png, write_svg
+from moldplan.views.mended_sheet import mended_sheet
 from moldplan.views.paper import Sheet
+from moldplan.views.titles import mended_titles, titles
 from moldplan.views.written import Drawn
 
 if TYPE_CHECKING:
+    from moldplan.pattern.model import Pattern
     from moldplan.plan import Plan
 
 FIGURE = "figure"
+MENDED = "mended"
 #: The sheets of each half, in order.
 HALF_VIEWS = (
     ("plan", plan_sheet),
@@ -38,7 +42,11 @@ HALF_VIEWS = (
 def drawing_names(plan: "Plan") -> tuple[str, ...]:
     """Return the names of all drawings of a plan, in the order of their sheets."""
     halves = [f"half-{half.name.lower()}-{view}" for half in plan.halves for view, _ in HALF_VIEWS]
-    return (*halves, FIGURE)
+    return (*halves, *((MENDED,) if _is_mended(plan) else ()), FIGURE)
+
+
+def _is_mended(plan: "Plan") -> bool:
+    return plan.pattern.marks is not None
 
 
 def draw_all(
@@ -59,11 +67,11 @@ def draw_all(
 
 def _draw(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> Drawn:
     """Draw while a child process makes the picture of the figure."""
-    halves = [name for name in wanted if name != FIGURE]
+    sheets = [name for name in wanted if name != FIGURE]
     if FIGURE not in wanted:
-        return Drawn(files=_write(plan, folder, halves, progress), notes=())
+        return Drawn(files=_write(plan, folder, sheets, progress), notes=())
     with PictureJob(plan) as job:
-        files = _write(plan, folder, halves, progress)
+        files = _write(plan, folder, sheets, progress)
         progress.step("drawing the figure", 0.9)
         picture = job.result()
     if picture is None:
@@ -74,11 +82,12 @@ def _draw(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> 
 
 
 def _write(plan: "Plan", folder: Path, wanted: list[str], progress: Progress) -> tuple[Path, ...]:
-    """Write the drawings of the halves, each as PNG and SVG."""
+    """Write all drawings but the picture of the figure, each as PNG and SVG."""
     files: list[Path] = []
-    for rank, (name, make) in enumerate(half_drawings(plan)):
+    count = len(drawing_names(plan)) - 1
+    for rank, (name, make) in enumerate((*half_drawings(plan), *mended_drawings(plan))):
         if name in wanted:
-            progress.step(f"drawing {name}", 0.9 * rank / (len(HALF_VIEWS) * len(plan.halves)))
+            progress.step(f"drawing {name}", 0.9 * rank / count)
             files.extend(write_both(make(), folder, name))
     return tuple(files)
 
@@ -100,3 +109,22 @@ def half_drawings(plan: "Plan") -> Iterator[tuple[str, Callable[[], Sheet]]]:
             name = f"half-{half.name.lower()}-{view}"
             number = f"{names.index(name) + 1} of {len(names)}"
             yield name, partial(make, plan, half, mould, cut, number=number)
+
+
+def mended_drawings(plan: "Plan") -> Iterator[tuple[str, Callable[[], Sheet]]]:
+    """Walk over the drawing of what was mended: one, or none when the file needed nothing that shows."""
+    if _is_mended(plan):
+        names = drawing_names(plan)
+        number = f"{names.index(MENDED) + 1} of {len(names)}"
+        block = titles(plan, None, drawing="what was mended in the file", scale="", number=number)
+        yield MENDED, partial(mended_sheet, plan.pattern, block)
+
+
+def draw_mending(pattern: "Pattern", folder: Path, name: str) -> Drawn:
+    """Draw what was mended of a pattern by itself; `moldplan.views.draw_mended` says how."""
+    try:
+        with fixed_settings():
+            files = write_both(mended_sheet(pattern, mended_titles(pattern)), folder, name)
+    except OSError as error:
+        raise OutputError(f"{folder}: cannot write the drawing: {error.strerror or error}") from error
+    return Drawn(files=files, notes=())

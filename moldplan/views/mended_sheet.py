@@ -82,12 +82,12 @@ _WHAT: Final = Field(head="what was done", width_mm=77.0)
 _FIELDS: Final = (
     Field(head="", width_mm=8.0),
     _WHAT,
-    Field(head="times", width_mm=21.0, figures=True),
+    Field(head="times", width_mm=20.0, figures=True),
     Field(head="mean", width_mm=20.0, figures=True),
     Field(head="99 %", width_mm=20.0, figures=True),
     Field(head="largest", width_mm=24.0, figures=True),
     Field(head="where", width_mm=60.0),
-    Field(head="litres", width_mm=23.0, figures=True),
+    Field(head="litres", width_mm=24.0, figures=True),
     Field(head="%", width_mm=21.0, figures=True),
 )
 

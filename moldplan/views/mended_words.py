@@ -51,7 +51,7 @@ class Words:
         if not self.known:
             return f"{length_mm:.2g}"
         if length_mm < 0.005:
-            return "< 0.01"
+            return "<0.01"
         return f"{length_mm:.2f}" if length_mm < 9.995 else f"{length_mm:.1f}"
 
 
@@ -110,7 +110,7 @@ def volume_cells(words: Words, volume_mm3: float) -> tuple[str, str]:
         return "0", "0"
     share = 100.0 * volume_mm3 / words.pattern.volume_mm3
     amount = litres(volume_mm3).removesuffix(" l") if words.known else f"{volume_mm3:.2g}"
-    return ("< 0.001" if amount == "0" else amount), ("< 0.01" if share < 0.005 else f"{share:.2f}")
+    return ("<0.001" if amount == "0" else amount), ("<0.01" if share < 0.005 else f"{share:.2f}")
 
 
 def hold_lines(pattern: Pattern) -> list[str]:

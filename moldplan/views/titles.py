@@ -3,6 +3,8 @@
 from typing import TYPE_CHECKING
 
 from moldplan.half.model import Half
+from moldplan.pattern.model import Pattern
+from moldplan.release import package_version
 from moldplan.views.furniture import Titles
 
 if TYPE_CHECKING:
@@ -42,4 +44,22 @@ def ranking_titles(ranking: "Ranking", *, part: str, drawing: str, number: str) 
         revision="none",
         sheet=number,
         version=ranking.version,
+    )
+
+
+def mended_titles(pattern: Pattern) -> Titles:
+    """Return the title block of what was mended of a file that is not planned yet.
+
+    Undated, so that one file always gives one drawing; the file is told by the head of its SHA-256.
+    """
+    return Titles(
+        job=pattern.name,
+        part="FIGURE",
+        drawing="what was mended in the file",
+        pattern=pattern.survey.file_name,
+        scale="",
+        date="none",
+        revision=pattern.survey.sha256[:8] or "none",
+        sheet="1 of 1",
+        version=package_version(),
     )
