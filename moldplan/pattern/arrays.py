@@ -1,6 +1,8 @@
 """A pattern straight from arrays, for generated shapes and for callers with their own reader."""
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,16 +11,36 @@ from moldplan.errors import PatternError
 from moldplan.pattern.model import Axis, Pattern, Survey
 from moldplan.pattern.topology import face_bodies, genus_sum, mesh_edges
 
+#: Faces whose corners are gathered at once.
+FACES_AT_A_TIME: Final = 1 << 20
 
-def mesh_volume_mm3(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> float:
+
+def mesh_volume_mm3(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> float:
     """Return the exact signed volume of a closed mesh (divergence theorem), coordinates in mm."""
-    corners = vertices[faces]
+    return sum((_volume(corners) for corners in corner_pieces(vertices, faces)), 0.0)
+
+
+def mesh_area_mm2(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> float:
+    """Return the area of a mesh, coordinates in mm."""
+    return sum((_area(corners) for corners in corner_pieces(vertices, faces)), 0.0)
+
+
+def corner_pieces(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> Iterator[NDArray[np.float64]]:
+    """Walk over the corners (k, 3, 3) of a mesh's faces, some at a time, so that they never fill the memory.
+
+    A mesh of up to a million faces comes in one piece.
+    """
+    for first in range(0, len(faces), FACES_AT_A_TIME):
+        yield vertices[faces[first : first + FACES_AT_A_TIME]]
+
+
+def _volume(corners: NDArray[np.float64]) -> float:
+    """Return the signed volume between triangles (k, 3, 3) and the origin."""
     return float(np.einsum("ij,ij->", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6.0)
 
 
-def mesh_area_mm2(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> float:
-    """Return the area of a mesh, coordinates in mm."""
-    corners = vertices[faces]
+def _area(corners: NDArray[np.float64]) -> float:
+    """Return the area of triangles (k, 3, 3)."""
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     return float(0.5 * np.sqrt(np.einsum("ij,ij->i", normals, normals)).sum())
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from moldplan.pattern.arrays import corner_pieces
 from moldplan.pattern.topology import Bools, Edges, Floats, Ints, Surface
 from moldplan.tolerances import FLAT_REL
 
@@ -50,13 +51,27 @@ def _round(surface: Surface) -> tuple[Ints, int, float]:
 
 def _flat_half_edges(points: Floats, faces: Ints) -> tuple[Ints, Floats]:
     """Return the long half-edge of every sliver, and the height of the third corner above it."""
-    a, b, c = (points[faces[:, corner]] for corner in range(3))
+    least = FLAT_REL * float(np.linalg.norm(np.ptp(points, axis=0)))
+    halves, heights, first = [np.zeros(0, dtype=np.int64)], [np.zeros(0)], 0
+    for corners in corner_pieces(points, faces):
+        half, height = _flat_ones(corners, least)
+        halves.append(3 * first + half)
+        heights.append(height)
+        first += len(corners)
+    return np.concatenate(halves), np.concatenate(heights)
+
+
+def _flat_ones(corners: Floats, least: float) -> tuple[Ints, Floats]:
+    """Return the long half-edge and the height of every sliver among triangles (k, 3, 3).
+
+    One with a side no longer than `least` is a needle: it has no long edge to turn.
+    """
+    a, b, c = (corners[:, corner] for corner in range(3))
     lengths = np.stack([_lengths(b - a), _lengths(c - b), _lengths(a - c)])
     length = np.maximum(np.maximum(lengths[0], lengths[1]), lengths[2])
     twice_area = _lengths(np.cross(b - a, c - b))
     rows = np.flatnonzero(twice_area <= FLAT_REL * length * length)
-    spread = float(np.linalg.norm(np.ptp(points, axis=0)))
-    rows = rows[lengths[:, rows].min(axis=0) > FLAT_REL * spread]  # a needle has no long edge to turn
+    rows = rows[lengths[:, rows].min(axis=0) > least]
     return 3 * rows + lengths[:, rows].argmax(axis=0), twice_area[rows] / length[rows]
 
 
