@@ -23,10 +23,28 @@ DEFAULT_CELLS: Final = 512
 WELD_REL: Final = 1e-6
 #: A body is a sheet, or a face a line, when its thinnest measure is below this share of its longest.
 FLAT_REL: Final = 1e-9
-#: A hole with more edges than this is no pin-hole and is not closed unasked.
+#: A hole with more edges than this is no pin-hole.
 PIN_HOLE_EDGES: Final = 8
 #: Nor is one whose cap is over this share of the whole surface.
 PIN_HOLE_AREA_SHARE: Final = 1e-3
+#: A hole wider than this share of the diagonal, or over this share of the surface, is not filled: nobody can
+#: know what was there.
+HOLE_SPAN: Final = 0.35
+HOLE_AREA_SHARE: Final = 0.1
+#: An opening is the open underside when its rim is flat within this share of its span and lies at the end of
+#: the figure within it; a wavy one within the second is still taken for one, and how far it waves is said.
+FLAT_RIM: Final = 0.01
+WAVY_RIM: Final = 0.08
+#: With a flat opening of more than this share of the surface that is left, most of the figure is missing.
+OPENING_SHARE: Final = 0.75
+#: An open piece under this share of the whole surface is an island of a scan.
+ISLAND_SHARE: Final = 5e-3
+#: A patch that hangs on a crowded edge and is no larger than this share is a fin.
+FIN_SHARE: Final = 0.15
+#: A second shell nearer than this share of the diagonal all over is the first one drawn again.
+SAME_SHELL_REL: Final = 2e-3
+#: Distances, as shares of the diagonal, over which loose edges are welded as long as that closes any.
+WELD_STEPS: Final = (1e-6, 1e-5, 1e-4)
 #: A body lies inside another when at least this share of its volume does; the rest is rounding.
 BURIED_SHARE: Final = 1.0 - 1e-6
 #: A separate body under this share of the largest one's volume is a speck of a scan, not a part.

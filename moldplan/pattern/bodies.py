@@ -26,6 +26,10 @@ class OneBody:
     turned: int = 0
     repairs: Counts = ()
     problems: tuple[str, ...] = ()
+    final: bool = False
+    """Whether a problem is one that no making anew of the surface could solve."""
+    inside_out: bool = False
+    """Whether most of it, by volume, was wound inside out."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +63,7 @@ def one_body(surface: Surface) -> OneBody:
     number, label = face_bodies(surface.edges)
     if number > _MOST_SHELLS:
         many = f"{number} separate bodies in one file; delete the loose crumbs and export one figure"
-        return OneBody(surface=surface, bodies=number, problems=(many,))
+        return OneBody(surface=surface, bodies=number, problems=(many,), final=True)
     shells = _shells(surface, np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label))[:-1]))
     thin = sum(not shell.thick for shell in shells)
     if thin:
@@ -68,7 +72,7 @@ def one_body(surface: Surface) -> OneBody:
             if number == 1
             else f"{thin} of {number} bodies are sheets without thickness; give them thickness or delete them"
         )
-        return OneBody(surface=surface, bodies=number, problems=(sheet,))
+        return OneBody(surface=surface, bodies=number, problems=(sheet,), final=True)
     outer, hidden = _outermost(surface.points, shells)
     kept = [shell for shell in outer if shell.solid_volume >= SPECK_SHARE * outer[0].solid_volume]
     inside_out = [shell for shell in kept if shell.volume < 0.0]
@@ -137,7 +141,9 @@ def _joined(surface: Surface, shells: list[_Shell], repairs: Counts, turned: int
     solids = sorted((part for part in parts if part.volume() > 0.0), key=lambda solid: -solid.volume())
     sound = all(single.status() == manifold3d.Error.NoError for single in singles)
     if len(solids) > 1 and sound:
-        return OneBody(surface=surface, bodies=len(solids), turned=turned, problems=(_apart(solids),))
+        return OneBody(
+            surface=surface, bodies=len(solids), turned=turned, problems=(_apart(solids),), final=True
+        )
     result = _surface(solids[0]) if solids else surface
     if not (sound and solids and result.edges.closed):
         problem = f"its {len(shells)} bodies could not be joined; join them in the program that made them"

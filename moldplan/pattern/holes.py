@@ -1,44 +1,120 @@
-"""Pin-holes: a few missing triangles, closed with the least surface over their own points."""
+"""Holes: their rims as rings of points, and caps over them that go on as smoothly as the rim.
 
-from collections.abc import Sequence
+A cap is the least surface over the rim's own points, refined to the rim's edges and bent as a thin plate
+(`moldplan.pattern.fair`). What was there before cannot be known: every cap comes with how far off it may be.
+
+Error of a cap
+    A surface that meets the plane of the rim at the angle t and goes on round like a circle stands
+    ``w tan(t / 2)`` high over the middle of a hole of half the width w. A bent cap has most of it, and misses
+    the share `UNSURE` when the surface does not go on round. So a hole in a flat side is filled without
+    error, whatever its size.
+"""
+
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
+from moldplan.columns.cap import least_cap, refine_cap
 from moldplan.pattern.arrays import mesh_area_mm2
-from moldplan.pattern.topology import Edges, Floats, Ints, Surface
-from moldplan.tolerances import PIN_HOLE_AREA_SHARE, PIN_HOLE_EDGES
+from moldplan.pattern.fair import fair_cap
+from moldplan.pattern.topology import Bools, Edges, Floats, Ints, Surface, mesh_edges
+from moldplan.tolerances import FLAT_REL
 
-#: With more open edges a mesh has no pin-holes but no surface; they are not walked one by one.
-_MOST_OPEN_EDGES = 100_000
+#: With more open edges a mesh has no holes but no surface; they are not walked one by one.
+MOST_OPEN_EDGES: Final = 200_000
+#: A ring of more points is capped over every so-manieth of them first.
+MOST_RING: Final = 400
+#: Most points put into one cap.
+_MOST_INNER: Final = 60_000
+#: Share of the height that a surface going on round would have, by which a bent cap may be off.
+UNSURE: Final = 0.5
 
-Spans = dict[tuple[int, int], tuple[float, int]]
 
+@dataclass(frozen=True, kw_only=True)
+class Cap:
+    """A cap over one hole: its inner points (k, 3), faces, and how far off it may be.
 
-def fill_pin_holes(surface: Surface) -> tuple[Ints, int, float]:
-    """Return the triangles (k, 3) that close the pin-holes, how many those are, and how far off they may be.
-
-    Notes
-    -----
-    What was there before cannot be known. The last figure is the greatest ``2 area / perimeter`` of a hole:
-    the radius of a round one, nothing for a crack. A smooth surface bulges less than that over its own hole.
+    `faces` (m, 3) number the surface's points first, and then the inner ones from `first` on.
     """
-    caps: list[Ints] = []
-    off = 0.0
-    edges = surface.edges
-    if 0 < len(edges.open) <= _MOST_OPEN_EDGES and not len(edges.crowded):
-        most = PIN_HOLE_AREA_SHARE * mesh_area_mm2(surface.points, surface.faces)
-        taken = _border_edges(edges)
-        for loop in simple_loops(edges):
-            if not 3 <= len(loop) <= PIN_HOLE_EDGES:
-                continue
-            cap = _least_cap(surface.points, loop, taken)
-            if cap is None or (area := mesh_area_mm2(surface.points, cap)) > most:
-                continue
-            caps.append(cap)
-            places = surface.points[loop]
-            perimeter = float(np.linalg.norm(places - np.roll(places, 1, axis=0), axis=1).sum())
-            off = max(off, 2.0 * area / perimeter)
-    return np.concatenate([np.zeros((0, 3), dtype=np.int64), *caps]), len(caps), off
+
+    rim: Ints
+    inner: Floats
+    faces: Ints
+    area: float
+    span: float
+    """Longest measure of the rim's box."""
+    off: float
+    middle: Floats
+
+
+class Rims:
+    """What capping holes one by one needs to know of a surface: which points its edges join, and its faces.
+
+    The faces of caps are added as they are made, so that no two caps share an inner edge.
+    """
+
+    def __init__(self, surface: Surface) -> None:
+        """Look at the edges between border points."""
+        self.surface = surface
+        edges = surface.edges
+        border = np.unique(np.concatenate(edges.ends(edges.open)))
+        on_border = np.zeros(len(surface.points), dtype=bool)
+        on_border[border] = True
+        self.loops = simple_loops(edges)
+        a, b = edges.ends(edges.order[edges.start])
+        near = on_border[a] & on_border[b]
+        self._joined: dict[int, list[int]] = {}
+        for p, q in zip(a[near].tolist(), b[near].tolist(), strict=True):
+            self.join(p, q)
+        touching = np.flatnonzero(on_border[surface.faces].any(axis=1))
+        self._corners = surface.faces[touching]
+        order = np.argsort(self._corners.ravel(), kind="stable")
+        self._sorted = self._corners.ravel()[order]
+        self._owner = order // 3
+
+    def join(self, p: int, q: int) -> None:
+        """Note that an edge joins two points."""
+        self._joined.setdefault(p, []).append(q)
+        self._joined.setdefault(q, []).append(p)
+
+    def banned(self, ring: Ints) -> Bools:
+        """Return (n, n): which places of the ring an edge joins already."""
+        at = {point: place for place, point in enumerate(ring.tolist())}
+        banned = np.zeros((len(ring), len(ring)), dtype=bool)
+        for point, place in at.items():
+            banned[place, [at[other] for other in self._joined.get(point, ()) if other in at]] = True
+        return banned
+
+    def taken(self, faces: Ints, ring: Ints) -> Bools:
+        """Return which inner edges of a cap over a ring join points that are joined already."""
+        place = np.full(len(self.surface.points), -1, dtype=np.int64)
+        place[ring] = np.arange(len(ring))
+        edges = mesh_edges(place[faces])
+        a, b = edges.ends(edges.pairs[0])
+        return np.asarray(self.banned(ring)[a, b])
+
+    def join_all(self, faces: Ints) -> None:
+        """Note the inner edges of a cap."""
+        edges = mesh_edges(faces)
+        a, b = edges.ends(edges.pairs[0])
+        for p, q in zip(a.tolist(), b.tolist(), strict=True):
+            self.join(p, q)
+
+    def steepness(self, ring: Ints, normal: Floats) -> float:
+        """Return the mean cosine, by length, between `normal` and the faces along a ring."""
+        points = self.surface.points
+        ahead = np.roll(ring, -1)
+        edge = np.linalg.norm(points[ring] - points[ahead], axis=1)
+        cosine = _rim_normals(points, ahead, ring, self.round(ring)) @ normal
+        return float(cosine @ edge / edge.sum())
+
+    def round(self, ring: Ints) -> Ints:
+        """Return the faces (k, 3) of the surface that touch a ring."""
+        low = np.searchsorted(self._sorted, ring)
+        high = np.searchsorted(self._sorted, ring, side="right")
+        rows = np.concatenate([self._owner[i:j] for i, j in zip(low, high, strict=True)])
+        return np.asarray(self._corners[np.unique(rows)])
 
 
 def simple_loops(edges: Edges) -> list[Ints]:
@@ -75,50 +151,145 @@ def _walk(first: int, follow: dict[int, list[int]]) -> list[list[int]]:
     return rings
 
 
-def _border_edges(edges: Edges) -> set[tuple[int, int]]:
-    """Return the edges between two border points: a cap must not use them again."""
-    border = np.unique(np.concatenate(edges.ends(edges.open)))
-    a, b = edges.ends(edges.order[edges.start])
-    near = np.isin(a, border) & np.isin(b, border)
-    return {(min(p, q), max(p, q)) for p, q in zip(a[near].tolist(), b[near].tolist(), strict=True)}
+def ring_span(points: Floats, ring: Ints) -> float:
+    """Return the longest measure across a ring: the diagonal of its box."""
+    return float(np.linalg.norm(np.ptp(points[ring], axis=0)))
 
 
-def _least_cap(points: Floats, loop: Ints, taken: set[tuple[int, int]]) -> Ints | None:
-    """Return the least triangulation of `loop`, None when every one reuses an edge of the mesh.
+def cap_hole(rims: Rims, ring: Ints, *, bend: bool = True) -> Cap | None:
+    """Return a cap over one ring, None when there is none that uses no edge of the mesh again.
 
-    Dynamic programme over spans of the loop (G. T. Klincsek, "Minimal triangulations of polygonal domains",
-    Annals of Discrete Mathematics 9, 1980; recalled, not looked up). Edges of the cap are added to `taken`.
+    Parameters
+    ----------
+    rims
+        The surface with its rims; the cap's edges are noted there.
+    ring
+        One of ``rims.loops``.
+    bend
+        Whether a larger cap goes on as smoothly as the rim; without it, it is the least surface.
     """
-    size = len(loop)
-    best: Spans = {(i, i + 1): (0.0, -1) for i in range(size - 1)}
-    for width in range(2, size):
-        for low in range(size - width):
-            best[low, low + width] = _best_apex(points, loop, taken, best, (low, low + width))
-    if not np.isfinite(best[0, size - 1][0]):
+    points = rims.surface.points
+    faces = _least(rims, ring)
+    if faces is None:
         return None
-    cap = np.array([loop[list(corners)] for corners in _unroll(best, 0, size - 1)], dtype=np.int64)
-    for a, b, c in np.sort(cap, axis=1).tolist():
-        taken.update(((a, b), (b, c), (a, c)))
-    return cap
+    area = mesh_area_mm2(points, faces)
+    rims.join_all(faces)
+    around = rims.round(ring)
+    off = UNSURE * _height(points, ring, around, area)
+    inner = np.zeros((0, 3))
+    if bend and len(ring) > 3:
+        inner, faces = _bent(points, ring, faces, around)
+    return Cap(
+        rim=ring, inner=inner, faces=faces, area=area, span=ring_span(points, ring), off=off,
+        middle=points[ring].mean(axis=0),
+    )  # fmt: skip
 
 
-def _best_apex(
-    points: Floats, loop: Ints, taken: set[tuple[int, int]], best: Spans, span: tuple[int, int]
-) -> tuple[float, int]:
-    """Return the least area over the points low..high of the loop and the corner that gives it."""
-    low, high = span
-    chord = (int(min(loop[low], loop[high])), int(max(loop[low], loop[high])))
-    if high - low < len(loop) - 1 and chord in taken:
-        return float("inf"), -1
-    return min(
-        (best[low, apex][0] + best[apex, high][0] + mesh_area_mm2(points, loop[[[low, apex, high]]]), apex)
-        for apex in range(low + 1, high)
-    )
+def _least(rims: Rims, ring: Ints) -> Ints | None:
+    """Return the least cap over the ring's own points.
+
+    A ring of very many points is capped over some of them, and the strips left along it one by one.
+    """
+    points = rims.surface.points
+    if len(ring) <= MOST_RING:
+        cap = least_cap(points[ring], rims.banned(ring))
+        return ring[cap] if len(cap) else None
+    step = -(-len(ring) // MOST_RING)
+    places = np.arange(0, len(ring), step)
+    coarse = _least(rims, ring[places])
+    if coarse is None:
+        return None
+    caps = [coarse]
+    for low, high in zip(places, [*places[1:], len(ring)], strict=True):
+        strip = ring[np.arange(low, high + 1) % len(ring)]
+        if len(strip) > 2:
+            caps.append(strip[least_cap(points[strip], np.zeros((len(strip), len(strip)), dtype=bool))])
+    return np.concatenate(caps)
 
 
-def _unroll(best: Spans, low: int, high: int) -> Sequence[tuple[int, int, int]]:
-    """Return the triangles of the best cap over a span."""
-    apex = best[low, high][1]
-    if apex < 0:
-        return []
-    return [*_unroll(best, low, apex), (low, apex, high), *_unroll(best, apex, high)]
+def _height(points: Floats, ring: Ints, around: Ints, area: float) -> float:
+    """Return how high a surface would stand over the hole that went on from its rim like a circle."""
+    ahead = np.roll(ring, -1)
+    edge = np.linalg.norm(points[ring] - points[ahead], axis=1)
+    centred = points[ring] - points[ring].mean(axis=0)
+    across = np.cross(centred, np.roll(centred, -1, axis=0)).sum(axis=0)
+    length = float(np.linalg.norm(across))
+    if length == 0.0 or area == 0.0:
+        return 0.0
+    cosine = np.clip(_rim_normals(points, ahead, ring, around) @ (across / length), -1.0, 1.0)
+    half_tangent = np.sqrt((1.0 - cosine) / np.maximum(1.0 + cosine, FLAT_REL))
+    steep = float((np.minimum(half_tangent, 1.0) * edge).sum() / edge.sum())
+    return 2.0 * area / float(edge.sum()) * steep
+
+
+def _rim_normals(points: Floats, start: Ints, end: Ints, faces: Ints) -> Floats:
+    """Return the normal (n, 3) of the face along every edge from `start` to `end`, zero where it has none."""
+    size = len(points)
+    key = (faces * size + faces[:, [1, 2, 0]]).ravel()
+    order = np.argsort(key, kind="stable")
+    face = faces[order[np.searchsorted(key[order], start * size + end)] // 3]
+    normals = np.cross(points[face[:, 1]] - points[face[:, 0]], points[face[:, 2]] - points[face[:, 0]])
+    length = np.sqrt(np.einsum("ij,ij->i", normals, normals))
+    return np.asarray(normals / np.maximum(length, 1e-300)[:, None])
+
+
+def _bent(points: Floats, ring: Ints, cap: Ints, around: Ints) -> tuple[Floats, Ints]:
+    """Return the inner points (k, 3) of the refined and bent cap, and its faces.
+
+    In the faces, inner points are numbered from ``len(points)`` on.
+    """
+    number = np.full(len(points), -1, dtype=np.int64)
+    number[ring] = np.arange(len(ring))
+    edge = np.linalg.norm(points[ring] - points[np.roll(ring, -1)], axis=1)
+    wanted = np.maximum(0.5 * (edge + np.roll(edge, 1)), edge.mean() * 0.25)
+    local = number[cap]
+    refined, faces = refine_cap(points[ring], local, _twins(local), wanted, most=_room(points, cap, wanted))
+    inner = refined[len(ring) :]
+    if len(inner):
+        fair = _fair(points, ring, refined, faces, around)
+        inner = inner if fair is None else fair
+    numbers = np.concatenate([ring, len(points) + np.arange(len(inner))])
+    return inner, numbers[faces]
+
+
+def _room(points: Floats, cap: Ints, wanted: Floats) -> int:
+    """Return how many points a cap may get: twice what even triangles of the wanted size would need."""
+    return int(min(_MOST_INNER, 64 + 4 * mesh_area_mm2(points, cap) / float(np.mean(wanted)) ** 2))
+
+
+def _twins(faces: Ints) -> Ints:
+    """Return the half-edge (m, 3) on the other side of every half-edge, -1 where none is."""
+    edges = mesh_edges(faces)
+    twins = np.full(faces.size, -1, dtype=np.int64)
+    first, second = edges.pairs
+    twins[first], twins[second] = second, first
+    return twins.reshape(-1, 3)
+
+
+def _fair(points: Floats, ring: Ints, refined: Floats, faces: Ints, around: Ints) -> Floats | None:
+    """Return the inner points bent as a thin plate, None when that leads nowhere."""
+    others = np.setdiff1d(around, ring)
+    number = np.full(len(points), -1, dtype=np.int64)
+    number[ring] = np.arange(len(ring))
+    number[others] = len(refined) + np.arange(len(others))
+    together = np.concatenate([refined, points[others]])
+    free = np.arange(len(ring), len(refined))
+    fair = fair_cap(together, np.concatenate([faces, number[around]]), free, np.arange(len(refined)))
+    if fair is None:
+        return None
+    inner = fair[free]
+    away = np.linalg.norm(inner - refined[free], axis=1).max()
+    return inner if away <= ring_span(points, ring) else None
+
+
+def with_caps(surface: Surface, caps: list[Cap]) -> Surface:
+    """Return the surface with caps put on."""
+    size = len(surface.points)
+    points, faces = [surface.points], [surface.faces]
+    for cap in caps:
+        points.append(cap.inner)
+        faces.append(
+            np.where(cap.faces >= len(surface.points), cap.faces + size - len(surface.points), cap.faces)
+        )
+        size += len(cap.inner)
+    return Surface(np.concatenate(points), np.concatenate(faces))

@@ -1,267 +1,156 @@
-"""From raw triangles to a closed solid, mending what is small and naming what is not.
+"""From raw triangles to a closed solid: a ladder of repairs, climbed only as far as a mesh needs it.
 
-Steps, each a function from state to state: weld equal points and drop doubled faces, weld nearly equal points
-along open edges, make the winding agree, close pin-holes, even out flat slivers, sort out the bodies.
-Lengths are in the file's own numbers; nothing is scaled yet.
+Goal
+    One closed, outward-wound surface that keeps the surface of the file wherever that is sound, and a figure
+    for every repair of how far off it may be.
+
+Steps
+    1. Equal points are welded, doubled faces dropped, nearly equal points along open edges welded, a second
+       shell nearly on the first dropped, the winding made to agree.
+    2. Only when the surface is open or edges are crowded: islands and floor are dropped, fins cut off, faces
+       round crowded edges taken out, and what is open is closed: the underside flat, holes as
+       smoothly as their rims.
+    3. Flat slivers are evened out and the bodies made one.
+    4. Faces that cross others are cut out and the wound filled, when that leaves one sound body.
+    5. What is still no solid is made anew on a grid (`moldplan.pattern.resurface`).
+
+Each step is in `moldplan.pattern.rungs`. Lengths are in the file's own numbers; nothing is scaled yet.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
-from moldplan.pattern.bodies import one_body
-from moldplan.pattern.doubles import doubled_faces
-from moldplan.pattern.holes import fill_pin_holes
-from moldplan.pattern.model import Marks, Mending, Repair
-from moldplan.pattern.slivers import flip_slivers
-from moldplan.pattern.topology import (
-    Bools,
-    Edges,
-    Floats,
-    Ints,
-    Surface,
-    face_bodies,
-    genus_sum,
-    open_loops,
-    turned_faces,
-)
-from moldplan.pattern.weld import weld_equal, weld_near
-from moldplan.pattern.words import counted, place
-from moldplan.tolerances import FLAT_REL, WELD_REL
+from moldplan.pattern import rungs
+from moldplan.pattern.compare import marks_between, moved_between
+from moldplan.pattern.crossings import crossing_faces
+from moldplan.pattern.cutout import grown
+from moldplan.pattern.model import Mending
+from moldplan.pattern.resurface import resurface
+from moldplan.pattern.state import Found, Mended, Shift, compact, noted, proper_faces
+from moldplan.pattern.topology import Floats, Ints, Surface
+from moldplan.pattern.weld import weld_equal
+
+__all__ = ["Found", "Mended", "mend"]
+
+#: Larger meshes are not searched for crossing faces.
+MOST_CROSSING_CHECK: Final = 2_000_000
+#: Rings of faces taken out with those that cross, one try after the other.
+_CUT_RINGS: Final = (0, 1, 2)
+#: With more crossing faces than this share they are no small damage that can be cut out.
+_MOST_CUT: Final = 0.02
+#: Rungs that leave every face where it was.
+_INVISIBLE: Final = frozenset({"wind"})
+
+Step = Callable[[Mended], Mended]
 
 
-@dataclass(frozen=True, kw_only=True)
-class Found:
-    """What was counted on the way, of the file as it came (points with equal coordinates taken as one)."""
+def mend(
+    points: Floats,
+    faces: Ints,
+    *,
+    welded: bool = False,
+    mending: Mending = Mending(),  # noqa: B008 - a frozen value
+) -> Mended:
+    """Return the mesh mended as far as it can be. It never refuses: see ``Mended.problems``.
 
-    points: int
-    triangles: int
-    degenerate: int = 0
-    doubled: int = 0
-    flipped: int = 0
-    open_edges: int = 0
-    open_loops: int = 0
-    nonmanifold: int = 0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Mended:
-    """A mesh with its history. `problems` is empty when the surface is one closed outward-wound solid."""
-
-    surface: Surface
-    found: Found
-    repairs: tuple[Repair, ...] = ()
-    problems: tuple[str, ...] = ()
-    bodies: int = 0
-    genus: int = 0
-    flat: bool = False
-    """Whether nothing solid can come of it, so that the rest was not looked at."""
-    marks: Marks | None = None
-    """Where the mended surface differs from the one in the file; None when it does nowhere."""
-    turned_inside_out: bool = False
-    crossing_faces: int = 0
-
-
-def mend(points: Floats, faces: Ints, *, welded: bool = False, mending: Mending = Mending()) -> Mended:  # noqa: ARG001, B008
-    """Return the mesh mended as far as small things go. It never refuses: see ``Mended.problems``.
-
-    `welded` says that no two points have the same coordinates.
+    Parameters
+    ----------
+    points, faces
+        (n, 3) and (m, 3), as they came.
+    welded
+        Whether no two points have the same coordinates.
+    mending
+        `cells` says how fine a surface is made anew. Whether what was changed is within the tolerance is for
+        the caller to see from ``Mended.repairs``.
     """
     found = Found(points=len(points), triangles=len(faces))
     label = None
     if not welded:
         different, label = weld_equal(points)
         points = different.astype(np.float64)
-    state = Mended(surface=Surface(points, faces), found=found)
-    state = _refuse_flat(_weld(state, label))
-    for step in (_weld_near, _refuse_flat, _agree, _fill, _count_bodies, _even_out, _sort_bodies):
+    raw = Surface(points, faces if label is None else label[faces])
+    state = rungs.weld(Mended(surface=Surface(points, faces), found=found), label)
+    state = _climbed(rungs.refuse_flat(state))
+    if state.problems and not state.flat:
+        state = _made_anew(state, mending)
+    return _marked(replace(state, surface=compact(state.surface)), raw)
+
+
+def _climbed(state: Mended) -> Mended:
+    """Return the state after all rungs that keep the surface."""
+    state = _run(state, (rungs.weld_loose, rungs.refuse_flat, rungs.drop_pieces, rungs.agree))
+    if not state.flat and not state.surface.edges.closed:
+        state = _run(state, (rungs.drop_floor, rungs.cut_crowded, rungs.drop_pieces, rungs.agree, _filled))
+    return _run(state, (rungs.count_bodies, rungs.even_out, rungs.sort_bodies, _uncrossed))
+
+
+def _run(state: Mended, steps: tuple[Step, ...]) -> Mended:
+    """Return the state after some rungs; none is tried when nothing solid can come of it."""
+    for step in steps:
         if state.flat:
             break
         state = step(state)
-    return replace(state, surface=_compact(state.surface))
-
-
-def _noted(state: Mended, what: str, count: int, moved: float = 0.0) -> Mended:
-    """Note a repair that happened `count` times."""
-    if count == 0:
-        return state
-    return replace(state, repairs=(*state.repairs, Repair(what=what, count=count, moved_mm=moved)))
-
-
-def _refuse_flat(state: Mended) -> Mended:
-    """Note that nothing solid can come of the faces there are."""
-    flat = _flatness(state.surface)
-    return state if flat is None else replace(state, problems=(flat,), flat=True)
-
-
-def _flatness(surface: Surface) -> str | None:
-    """Return why nothing solid can come of the surface, None when something can."""
-    if len(surface.faces) == 0:
-        return "nothing is left without faces that have no area; export the figure as a solid"
-    corners = _compact(surface).points
-    corners = corners - corners.mean(axis=0)
-    thinnest = np.linalg.eigh(corners.T @ corners)[1][:, 0]
-    if float(np.ptp(corners @ thinnest)) > FLAT_REL * float(np.linalg.norm(np.ptp(corners, axis=0))):
-        return None
-    return "all of it lies in one plane: a flat sheet has no inside; give it thickness and export it again"
-
-
-def _weld(state: Mended, label: Ints | None) -> Mended:
-    """Make one of points with the same coordinates; drop faces that this leaves without area or doubled.
-
-    `label` has the number among the differing points for every point of the file; None when all differ.
-    """
-    points, raw = state.surface.points, state.surface.faces
-    faces = raw if label is None else label[raw]
-    proper = _proper(faces)
-    lost = int((~proper).sum())
-    if lost:
-        raw, faces = raw[proper], faces[proper]
-    state = _counted(replace(state, surface=Surface(points, faces)), lost)
-    state = _noted(state, "faces without area dropped", lost)
-    single = _without(state, *doubled_faces(faces))
-    if label is None or len(single.surface.edges.crowded) == 0:
-        return single
-    # Bodies that touch along an edge or part of a side hang together once equal points are one; the file's
-    # own numbering may still tell them apart.
-    apart = Surface(points[label], raw)
-    return replace(state, surface=apart) if apart.edges.closed else single
-
-
-def _proper(faces: Ints) -> Bools:
-    """Return which faces have three different corners."""
-    a, b, c = faces.T
-    return np.asarray((a != b) & (b != c) & (c != a))
-
-
-def _counted(state: Mended, lost: int) -> Mended:
-    """Note the open and crowded edges and the faces without area."""
-    edges = state.surface.edges
-    found = replace(
-        state.found,
-        degenerate=lost,
-        open_edges=len(edges.open),
-        open_loops=open_loops(edges)[0] if len(edges.open) else 0,
-        nonmanifold=len(edges.crowded),
-    )
-    return replace(state, found=found)
-
-
-def _without(state: Mended, repeat: Bools, wall: Bools) -> Mended:
-    """Drop doubled faces and walls."""
-    if not bool((repeat | wall).any()):
-        return state
-    surface = Surface(state.surface.points, state.surface.faces[~(repeat | wall)])
-    found = replace(state.found, doubled=state.found.doubled + int(repeat.sum() + wall.sum()))
-    state = replace(state, surface=surface, found=found)
-    state = _noted(state, "doubled faces dropped", int(repeat.sum()))
-    return _noted(state, "faces of inner walls between touching bodies dropped", int(wall.sum()))
-
-
-def _weld_near(state: Mended) -> Mended:
-    """Weld nearly equal points along open edges, where they are what keeps the mesh open."""
-    edges = state.surface.edges
-    if len(edges.open) == 0:
-        return state
-    points = state.surface.points
-    loose = np.unique(np.concatenate(edges.ends(edges.open)))
-    spread = float(np.linalg.norm(np.ptp(points, axis=0)))
-    target, moved = weld_near(points, loose, WELD_REL * spread)
-    welded = int((target != np.arange(len(target))).sum())
-    if welded == 0:
-        return state
-    faces = target[state.surface.faces]
-    proper = _proper(faces)
-    state = _noted(
-        replace(state, surface=Surface(points, faces[proper])), "nearly equal points welded", welded, moved
-    )
-    state = _noted(state, "slivers along a crack dropped", int((~proper).sum()))
-    return _without(state, *doubled_faces(faces[proper]))
-
-
-def _agree(state: Mended) -> Mended:
-    """Turn faces until neighbours agree on which side is out."""
-    edges = state.surface.edges
-    turn, possible = turned_faces(edges)
-    if not possible:
-        one_sided = "the surface has one side only, like a twisted band; rebuild it as a solid"
-        state = replace(state, problems=(*state.problems, one_sided))
-    count = int(turn.sum())
-    if count == 0:
-        return state
-    faces = state.surface.faces.copy()
-    faces[turn] = faces[turn][:, ::-1]
-    found = replace(state.found, flipped=count)
-    state = replace(state, surface=Surface(state.surface.points, faces), found=found)
-    return _noted(state, "flipped faces turned", count)
-
-
-def _fill(state: Mended) -> Mended:
-    """Close pin-holes."""
-    caps, holes, moved = fill_pin_holes(state.surface)
-    if holes == 0:
-        return state
-    faces = np.concatenate([state.surface.faces, caps])
-    return _noted(
-        replace(state, surface=Surface(state.surface.points, faces)), "pin-holes closed", holes, moved
-    )
-
-
-def _count_bodies(state: Mended) -> Mended:
-    """Count the pieces; name the edges that keep the mesh from being a solid."""
-    edges = state.surface.edges
-    problems = (*state.problems, *_edge_problems(state.surface.points, edges))
-    return replace(state, problems=problems, bodies=face_bodies(edges)[0])
-
-
-def _edge_problems(points: Floats, edges: Edges) -> list[str]:
-    """Say which edges keep the mesh from being a solid, with one place each."""
-    problems = []
-    if len(edges.open):
-        holes = counted(open_loops(edges)[0], "hole")
-        where = place(points[edges.ends(edges.open)[0][0]])
-        problems.append(
-            f"the surface is open: {counted(len(edges.open), 'open edge')} round {holes}, one at "
-            f"{where} in the file's numbers; close it in the program that made it and export it as a solid"
-        )
-    if len(edges.crowded):
-        are = counted(len(edges.crowded), "edge is", "edges are")
-        where = place(points[edges.ends(edges.crowded)[0][0]])
-        problems.append(
-            f"{are} shared by more than two faces, one at {where} in the file's "
-            "numbers; take out inner walls, or join the parts into one solid, in the program that made it"
-        )
-    return problems
-
-
-def _even_out(state: Mended) -> Mended:
-    """Turn the long edge of faces without area, so that every face has a side to look at."""
-    if state.problems:
-        return state
-    surface, flipped, moved = flip_slivers(state.surface)
-    return _noted(replace(state, surface=surface), "flat slivers evened out", flipped, moved)
-
-
-def _sort_bodies(state: Mended) -> Mended:
-    """Make one outward-wound body of a closed mesh."""
-    if state.problems:
-        return state
-    result = one_body(state.surface)
-    found = replace(state.found, flipped=state.found.flipped + result.turned)
-    state = replace(
-        state, surface=result.surface, problems=result.problems, bodies=result.bodies, found=found,
-        genus=genus_sum(result.surface.edges),
-    )  # fmt: skip
-    for what, count in result.repairs:
-        state = _noted(state, what, count)
     return state
 
 
-def _compact(surface: Surface) -> Surface:
-    """Return the surface without points that no face uses: they would spoil the size."""
-    used = np.zeros(len(surface.points), dtype=bool)
-    used[surface.faces] = True
-    if bool(used.all()):
-        return surface
-    number = np.cumsum(used) - 1
-    return Surface(surface.points[used], number[surface.faces])
+def _filled(state: Mended) -> Mended:
+    """Close what is open; a second time for rims that only showed once a hole beside them was filled."""
+    for _ in range(2):
+        if not state.flat and not state.surface.edges.closed:
+            state = rungs.fill(state)
+            state = rungs.cut_crowded(state)
+    return state
+
+
+def _uncrossed(state: Mended) -> Mended:
+    """Cut out faces that cross others, where that leaves one sound body; else say how many are left."""
+    if state.problems or len(state.surface.faces) > MOST_CROSSING_CHECK:
+        return state
+    crossing = crossing_faces(state.surface)
+    if len(crossing) == 0:
+        return state
+    if len(crossing) <= max(_MOST_CUT * len(state.surface.faces), 8):
+        for rings in _CUT_RINGS:
+            tried = _cut_crossing(state, crossing, rings)
+            if tried is not None:
+                return tried
+    return replace(state, crossing_faces=len(crossing))
+
+
+def _cut_crossing(state: Mended, crossing: Ints, rings: int) -> Mended | None:
+    """Return the state with crossing faces cut out and the wound filled, None when that does not heal."""
+    faces = np.zeros(len(state.surface.faces), dtype=bool)
+    faces[crossing] = True
+    faces = grown(state.surface, faces, rings)
+    tried = rungs.cut_faces(state, faces, "faces that cross others taken out")
+    tried = _run(tried, (rungs.drop_pieces, _filled, rungs.count_bodies, rungs.even_out, rungs.sort_bodies))
+    if tried.problems or tried.flat or tried.genus != state.genus:
+        return None
+    return tried if len(crossing_faces(tried.surface)) == 0 else None
+
+
+def _made_anew(state: Mended, mending: Mending) -> Mended:
+    """Return the state with its surface made anew on a grid, as it was when that leads nowhere."""
+    made = resurface(state.surface, cells=mending.cells)
+    if made.problem is not None:
+        return state
+    tried = replace(state, surface=made.surface, problems=())
+    moved = moved_between(state.surface, made.surface)
+    shift = Shift(most=moved.most, mean=moved.mean, p99=moved.p99, place=moved.place, volume=moved.volume)
+    tried = noted(tried, "surface made anew on a grid", 1, rung="resurface", shift=shift)
+    tried = _run(tried, (rungs.count_bodies, rungs.even_out, rungs.sort_bodies))
+    if tried.problems:
+        return state
+    crossing = crossing_faces(tried.surface) if len(tried.surface.faces) <= MOST_CROSSING_CHECK else ()
+    return replace(tried, crossing_faces=len(crossing))
+
+
+def _marked(state: Mended, raw: Surface) -> Mended:
+    """Return the state with what differs from the file marked."""
+    if state.problems or all(repair.rung in _INVISIBLE for repair in state.repairs):
+        return state
+    raw = Surface(raw.points, raw.faces[proper_faces(raw.faces)])
+    return replace(state, marks=marks_between(raw, state.surface))

@@ -1,0 +1,123 @@
+"""Faces that keep a surface from being one sheet: fins, faces round crowded edges, faces that cross."""
+
+from typing import Final
+
+import numpy as np
+
+from moldplan.pattern.islands import face_areas
+from moldplan.pattern.topology import Bools, Floats, Ints, Surface, linked
+from moldplan.tolerances import FIN_SHARE
+
+_MOST_ROUNDS: Final = 4
+
+
+def fins(surface: Surface) -> Bools:
+    """Return the faces (m,) of patches that hang on the surface by a crowded edge and end in the open.
+
+    Notes
+    -----
+    A patch is what hangs together without crowded edges. It is a fin when it has an open edge, is no more
+    than `FIN_SHARE` of the surface, and two other faces at least stay on every crowded edge it hangs on.
+    """
+    edges = surface.edges
+    fin = np.zeros(len(surface.faces), dtype=bool)
+    if len(edges.crowded) == 0:
+        return fin
+    first, second = edges.pairs
+    number, label = linked(first // 3, second // 3, len(surface.faces))
+    area = np.bincount(label, face_areas(surface), minlength=number)
+    is_open = np.zeros(number, dtype=bool)
+    is_open[label[edges.open // 3]] = True
+    spare = np.where(edges.count > 2, edges.count - 2, 0)
+    hanging = _crowded_faces(surface)
+    patches = np.unique(label[hanging[:, 1] // 3])
+    for patch in patches[np.argsort(area[patches], kind="stable")]:
+        if not is_open[patch] or area[patch] > FIN_SHARE * area.sum():
+            continue
+        held = hanging[label[hanging[:, 1] // 3] == patch, 0]
+        taken = np.bincount(held, minlength=len(spare))
+        if bool((taken[held] <= spare[held]).all()):
+            spare = spare - taken
+            fin |= label == patch
+    return fin
+
+
+def _crowded_faces(surface: Surface) -> Ints:
+    """Return (k, 2): edge and half-edge for every side of a crowded edge."""
+    edges = surface.edges
+    edge = np.repeat(np.arange(len(edges.count)), edges.count)
+    crowded = edges.count[edge] > 2
+    return np.stack([edge[crowded], edges.order[crowded]], axis=1)
+
+
+def round_crowded(surface: Surface) -> Bools:
+    """Return the faces (m,) on edges that more than two faces share."""
+    at = np.zeros(len(surface.faces), dtype=bool)
+    at[_crowded_faces(surface)[:, 1] // 3] = True
+    return at
+
+
+def grown(surface: Surface, faces: Bools, rings: int) -> Bools:
+    """Return faces (m,) and those round them, so many rings of them."""
+    for _ in range(rings):
+        near = np.zeros(len(surface.points), dtype=bool)
+        near[surface.faces[faces]] = True
+        faces = np.asarray(near[surface.faces].any(axis=1))
+    return faces
+
+
+def without(surface: Surface, faces: Bools) -> Surface:
+    """Return the surface without some faces; the points stay as they are."""
+    return Surface(surface.points, surface.faces[~faces])
+
+
+def part_sheets(surface: Surface) -> Surface:
+    """Return the surface with closed bodies that touch along edges given points of their own.
+
+    Notes
+    -----
+    What hangs together without crowded edges and is closed taken alone is a body; the others keep their points.
+    """
+    edges = surface.edges
+    first, second = edges.pairs
+    number, label = linked(first // 3, second // 3, len(surface.faces))
+    hanging = _crowded_faces(surface)
+    key = hanging[:, 0] * number + label[hanging[:, 1] // 3]
+    pairs, times = np.unique(key, return_counts=True)
+    closed = np.zeros(number, dtype=bool)
+    closed[pairs % number] = True
+    closed[pairs[times != 2] % number] = False
+    closed[label[edges.open // 3]] = False
+    faces = surface.faces.copy()
+    points = [surface.points]
+    size = len(surface.points)
+    for patch in np.flatnonzero(closed):
+        mine = label == patch
+        used, own = np.unique(faces[mine], return_inverse=True)
+        faces[mine] = size + own.reshape(-1, 3)
+        points.append(surface.points[used])
+        size += len(used)
+    return Surface(np.concatenate(points), faces) if len(points) > 1 else surface
+
+
+def uncrowded(surface: Surface) -> tuple[Surface, int, int]:
+    """Return a surface without crowded edges, how many faces of fins went and how many round such edges."""
+    fin = fins(surface)
+    loose = int(fin.sum())
+    if loose:
+        surface = without(surface, fin)
+    if len(surface.edges.crowded):
+        surface = part_sheets(surface)
+    cut = 0
+    for _ in range(_MOST_ROUNDS):
+        if len(surface.edges.crowded) == 0:
+            break
+        bad = round_crowded(surface)
+        cut += int(bad.sum())
+        surface = without(surface, bad)
+    return surface, loose, cut
+
+
+def middle_of(surface: Surface, faces: Bools) -> Floats:
+    """Return the middle (3,) of some faces' corners."""
+    return np.asarray(surface.points[surface.faces[faces]].reshape(-1, 3).mean(axis=0))
