@@ -76,7 +76,7 @@ def part_sheets(surface: Surface) -> Surface:
 
     Notes
     -----
-    What hangs together without crowded edges and is closed taken alone is a body; the others keep their points.
+    What hangs together without crowded edges and is closed taken alone is a body; others keep their points.
     """
     edges = surface.edges
     first, second = edges.pairs

@@ -18,7 +18,7 @@ import numpy as np
 from moldplan.columns.cap import least_cap, refine_cap
 from moldplan.pattern.arrays import mesh_area_mm2
 from moldplan.pattern.fair import fair_cap
-from moldplan.pattern.topology import Bools, Edges, Floats, Ints, Surface, mesh_edges
+from moldplan.pattern.topology import Bools, Floats, Ints, Surface, mesh_edges
 from moldplan.tolerances import FLAT_REL
 
 #: With more open edges a mesh has no holes but no surface; they are not walked one by one.
@@ -61,7 +61,7 @@ class Rims:
         border = np.unique(np.concatenate(edges.ends(edges.open)))
         on_border = np.zeros(len(surface.points), dtype=bool)
         on_border[border] = True
-        self.loops = simple_loops(edges)
+        self.loops = simple_loops(surface)
         a, b = edges.ends(edges.order[edges.start])
         near = on_border[a] & on_border[b]
         self._joined: dict[int, list[int]] = {}
@@ -117,29 +117,67 @@ class Rims:
         return np.asarray(self._corners[np.unique(rows)])
 
 
-def simple_loops(edges: Edges) -> list[Ints]:
+def simple_loops(surface: Surface) -> list[Ints]:
     """Return the open borders as rings that touch no point twice, as point numbers in a cap's winding.
 
-    Where a border meets itself, the ring closed first is cut off. Borders that do not close are left out.
+    Where a border meets itself the ring turns into the next side of the same hole, as seen from outside, and
+    the ring closed first is cut off. Borders that do not close are left out.
     """
+    edges = surface.edges
     start, end = edges.ends(edges.open)
     follow: dict[int, list[int]] = {}
     for a, b in zip(start.tolist(), end.tolist(), strict=True):
         follow.setdefault(b, []).append(a)  # a cap runs the other way
+    meeting = sorted(point for point, steps in follow.items() if len(steps) > 1)
+    views = _views(surface, meeting)
     rings = []
-    for first in sorted(follow):
+    for first in sorted(follow, key=lambda point: (len(follow[point]), point)):
         while follow[first]:
-            rings.extend(_walk(first, follow))
+            rings.extend(_walk(first, follow, surface.points, views))
     return [np.array(ring, dtype=np.int64) for ring in rings]
 
 
-def _walk(first: int, follow: dict[int, list[int]]) -> list[list[int]]:
+def _views(surface: Surface, meeting: list[int]) -> dict[int, Floats]:
+    """Return two directions (2, 3) across the surface at each point where a border meets itself."""
+    if not meeting:
+        return {}
+    number = np.full(len(surface.points), -1, dtype=np.int64)
+    number[meeting] = np.arange(len(meeting))
+    near = surface.faces[(number >= 0)[surface.faces].any(axis=1)]
+    a, b, c = surface.points[near].transpose(1, 0, 2)
+    outward = np.zeros((len(meeting), 3))
+    for corner in range(3):
+        at = number[near[:, corner]]
+        np.add.at(outward, at[at >= 0], np.cross(b - a, c - a)[at >= 0])
+    views = {}
+    for point, normal in zip(meeting, outward, strict=True):
+        first = np.cross(normal, np.eye(3)[int(np.abs(normal).argmin())])
+        first /= max(float(np.linalg.norm(first)), 1e-300)
+        second = np.cross(normal, first)
+        views[point] = np.stack([first, second / max(float(np.linalg.norm(second)), 1e-300)])
+    return views
+
+
+def _step(trail: list[int], follow: dict[int, list[int]], points: Floats, views: dict[int, Floats]) -> int:
+    """Take and return the next point of a border: of several, the next side of the same hole."""
+    here = trail[-1]
+    steps = follow[here]
+    if len(steps) == 1 or len(trail) < 2:
+        return steps.pop()
+    flat = (points[[trail[-2], *steps]] - points[here]) @ views[here].T
+    angle = np.arctan2(flat[:, 1], flat[:, 0])
+    return steps.pop(int(np.mod(angle[0] - angle[1:], 2.0 * np.pi).argmin()))
+
+
+def _walk(
+    first: int, follow: dict[int, list[int]], points: Floats, views: dict[int, Floats]
+) -> list[list[int]]:
     """Walk along a border from `first` until it ends, using up the steps in `follow`."""
     rings = []
     trail = [first]
     at = {first: 0}
     while follow.get(trail[-1]):
-        step = follow[trail[-1]].pop()
+        step = _step(trail, follow, points, views)
         if step in at:
             rings.append(trail[at[step] :])
             for point in trail[at[step] + 1 :]:
