@@ -1,11 +1,13 @@
 """Taking up an answer of an earlier ranking: `split.json` read back, refused for another figure."""
 
 import json
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from moldplan.errors import InputError
+from moldplan.cards.lines import read_ordinary
+from moldplan.errors import InputError, UnitError
 from moldplan.pattern.model import Pattern
 from moldplan.release import package_version
 from moldplan.split import Plane
@@ -16,6 +18,8 @@ from moldplan.units import Axis, parse_axis
 SPLIT_FILE: Final = "split.json"
 #: Sizes that differ by less than this share are the same: the height was given as a text both times.
 SAME_SIZE: Final = 1e-6
+#: A ranking holds a few answers, a few hundred kB; what is larger is some other file.
+LARGEST_BYTES: Final = 16_000_000
 
 _MM3_PER_L: Final = 1e6
 
@@ -52,7 +56,7 @@ def read_chosen(folder: Path, number: int) -> Chosen:
     document = _document(file)
     try:
         return _chosen(file, document, number)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, UnitError) as error:
         raise InputError(
             f"{file}: is no ranking of moldplan: make one with: moldplan split PATTERN"
         ) from error
@@ -88,22 +92,39 @@ def check_chosen(chosen: Chosen, pattern: Pattern) -> None:
 def _document(file: Path) -> dict[str, Any]:
     """Return the document in a file."""
     try:
-        document = json.loads(file.read_text(encoding="utf-8"))
+        raw = read_ordinary(file, most_bytes=LARGEST_BYTES + 1)
+        fits = len(raw) <= LARGEST_BYTES
+        document = json.loads(raw.decode("utf-8"), parse_constant=_no_number) if fits else None
     except FileNotFoundError as error:
         raise InputError(
             f"{file}: there is no ranking: make one with: moldplan split PATTERN --out {file.parent}"
         ) from error
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+    except RecursionError as error:
+        raise InputError(f"{file}: is nested too deep for a ranking: run moldplan split again") from error
+    except (OSError, ValueError) as error:  # broken text, broken JSON, numbers of thousands of digits
         raise InputError(f"{file}: cannot be read as JSON ({error}): run moldplan split again") from error
     if not isinstance(document, dict) or "answers" not in document:
         raise InputError(f"{file}: is no ranking of moldplan: make one with: moldplan split PATTERN")
     made_by, now = document.get("moldplan"), package_version()
     if made_by != now:
         raise InputError(
-            f"{file}: was made by moldplan {made_by}, this is {now}, whose answers may differ: run moldplan "
-            "split again"
+            f"{file}: was made by moldplan {str(made_by)[:40]}, this is {now}, whose answers may differ: "
+            "run moldplan split again"
         )
     return document
+
+
+def _no_number(word: str) -> float:
+    """Refuse NaN and Infinity, which JSON does not have."""
+    raise ValueError(f"{word} is no number")
+
+
+def _numbers(values: Any) -> tuple[float, float, float]:  # noqa: ANN401 - JSON
+    """Return three finite numbers."""
+    a, b, c = (float(value) for value in values)
+    if not (math.isfinite(a) and math.isfinite(b) and math.isfinite(c)):  # 1e999 is read as infinite
+        raise ValueError("no finite number")
+    return a, b, c
 
 
 def _chosen(file: Path, document: dict[str, Any], number: int) -> Chosen:
@@ -112,13 +133,15 @@ def _chosen(file: Path, document: dict[str, Any], number: int) -> Chosen:
     if number not in answers:
         raise InputError(f"{file}: has no answer {number}: it holds 1 to {len(answers)}")
     known = {key: _known(answer) for key, answer in answers.items()}
-    a, b, c = (float(value) for value in pattern["size_mm"])
+    size = _numbers(pattern["size_mm"])
+    if min(size) <= 0.0:
+        raise ValueError("a size that is none")
     return Chosen(
         file=file,
         number=number,
         plane=known[number].plane,
         sha256=str(pattern["sha256"]),
-        size_mm=(a, b, c),
+        size_mm=size,
         up=parse_axis(pattern["up"], what="up"),
         front=parse_axis(pattern["front"], what="front"),
         others=tuple(item for key, item in known.items() if key != number),
@@ -127,6 +150,8 @@ def _chosen(file: Path, document: dict[str, Any], number: int) -> Chosen:
 
 def _known(answer: dict[str, Any]) -> Known:
     """Return what a document says of one answer's plane."""
-    x, y, z = (float(value) for value in answer["normal"])
-    plane = Plane(normal=(x, y, z), offset_mm=float(answer["offset_mm"]))
-    return Known(plane=plane, undercut_mm3=float(answer["measures"]["undercut_l"]) * _MM3_PER_L)
+    normal = _numbers(answer["normal"])
+    offset_mm, undercut_l, _ = _numbers((answer["offset_mm"], answer["measures"]["undercut_l"], 0.0))
+    if not math.isclose(math.hypot(*normal), 1.0, rel_tol=SAME_SIZE):
+        raise ValueError("a normal that is not of length 1")
+    return Known(plane=Plane(normal=normal, offset_mm=offset_mm), undercut_mm3=undercut_l * _MM3_PER_L)

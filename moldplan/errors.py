@@ -12,9 +12,26 @@ A message is one line: what is wrong, what was found, where, and what to do abou
 "It cannot be moulded" is no error: it is a plan with findings (`moldplan.findings`).
 """
 
+_LONGEST = 600
+
+
+def one_line(text: str) -> str:
+    """Return `text` as one printable line of at most 600 letters, its middle left out when it is longer.
+
+    File names and what stands in files may hold line breaks, control characters and marks that turn the
+    direction of writing: a message must not be able to repaint the terminal or to look like two.
+    """
+    words = "".join(letter if letter.isprintable() else " " for letter in text[: 100 * _LONGEST]).split(" ")
+    line = " ".join(filter(None, words))
+    return line if len(line) <= _LONGEST else f"{line[: _LONGEST - 205]} ... {line[-200:]}"
+
 
 class MoldplanError(Exception):
     """Root of the tree; catch this to catch all that moldplan refuses on purpose."""
+
+    def __str__(self) -> str:
+        """Return the message as one printable line."""
+        return one_line(super().__str__())
 
 
 class InputError(MoldplanError):

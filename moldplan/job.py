@@ -115,8 +115,13 @@ def read_job(path: Path) -> Job:
         When the file is missing or broken, or holds an unknown name or a value of the wrong kind; the message
         says file and line.
     """
-    file = path / JOB_FILE if path.is_dir() else path
-    if not file.exists():
+    try:
+        file = path / JOB_FILE if path.is_dir() else path
+        there = file.exists()
+    except OSError as error:
+        reason = error.strerror or "it cannot be read"
+        raise SettingError(f"{path}: {reason}: check the name and the permissions") from error
+    if not there:
         raise SettingError(f"{file}: there is no job file: make one with: moldplan job new {path}")
     toml = read_toml(file)
     for key in toml.data:

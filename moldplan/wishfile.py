@@ -27,6 +27,7 @@ WAYS: Final = ("box", "line", "marked", "colour")
 _CLEAN: Final = ("name", *WAYS, "file")
 _LONGEST_NAME: Final = 40  # a patch's name stands in a table and in sentences
 _LONGEST_TEXT: Final = 300
+_MOST_PATCHES: Final = 200
 _MOST_POINTS: Final = 1000  # a chalk line is clicked by hand; more is some other list
 
 TEMPLATE: Final = """
@@ -276,6 +277,9 @@ def _keep_clean(toml: TomlText) -> Iterator[CleanFields]:
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
         where = toml.where(("keep_clean",))
         raise SettingError(f"{where}: keep_clean is no list of tables: write [[keep_clean]] over each patch")
+    if len(tables) > _MOST_PATCHES:
+        where = toml.where(("keep_clean", str(_MOST_PATCHES)))
+        raise SettingError(f"{where}: {len(tables)} patches, allowed are {_MOST_PATCHES}: join some of them")
     seen: set[str] = set()
     for number, table in enumerate(tables):
         fields = _Patch(toml, number, table).read()

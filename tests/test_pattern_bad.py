@@ -96,12 +96,12 @@ def test_text_and_bytes_that_are_no_mesh(tmp_path: Path, ending: str, content: b
 
 @pytest.mark.parametrize("kind", WRITERS)
 def test_files_cut_short(tmp_path: Path, kind: str) -> None:
-    """Cut after a tenth, half and nine tenths: refused, or what is left is read as an open mesh."""
+    """Cut after a tenth, half and nine tenths: refused, or what is left is read as a mesh with a hole."""
     whole = WRITERS[kind](tmp_path / f"whole.{kind}", zoo.sphere(10.0, 2)).read_bytes()
     for share in (0.1, 0.5, 0.9):
         path = written(tmp_path / f"short.{kind}", whole[: int(share * len(whole))])
         try:
-            assert survey_file(path).problems
+            assert survey_file(path).open_edges_found > 0
         except PatternError as error:
             assert path.name in str(error)  # noqa: PT017 - both ends are right, by format
     if kind == "bin.stl":

@@ -1,10 +1,13 @@
 """TOML files that people edit: read with limits, every complaint with its line, never written over."""
 
+import os
 import re
+import stat
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,8 +18,12 @@ LARGEST_BYTES: Final = 1_000_000
 
 _MOST_BITS: Final = 64  # TOML: whole numbers are of 64 bits
 
-_HEADER = re.compile(r"\s*(\[{1,2})\s*([^\[\]]+?)\s*\]{1,2}\s*(?:#.*)?")
+_MOST_DEPTH: Final = 16  # tables in tables; a job file has three
+
+_HEADER = re.compile(r"\s*(\[{1,2})([^\[\]]+)\]{1,2}\s*(?:#.*)?")
 _KEY = re.compile(r"\s*((?:\"[^\"]*\"|'[^']*'|[\w-]+)(?:\s*\.\s*(?:\"[^\"]*\"|'[^']*'|[\w-]+))*)\s*=\s*(.*)")
+#: A name of so many parts takes tomllib a time that grows with their square.
+_LONG_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){17}""")
 _AT_LINE = re.compile(r"\(at line (\d+), column \d+\)")
 
 
@@ -33,11 +40,15 @@ class TomlText:
 
         The tables of a list are named by their number from 0: ("keep_clean", "1", "name").
         """
-        places = dict(_places(self.text))
         for length in range(len(path), 0, -1):
-            if (line := places.get(tuple(path[:length]))) is not None:
+            if (line := self._lines.get(tuple(path[:length]))) is not None:
                 return line
         return None
+
+    @cached_property
+    def _lines(self) -> dict[tuple[str, ...], int]:
+        """The line of every table and key."""
+        return dict(_places(self.text))
 
     def where(self, path: Sequence[str] = ()) -> str:
         """Return "FILE, line N" for the value at `path`, or "FILE" when the line cannot be told."""
@@ -74,18 +85,33 @@ def read_toml(path: Path, *, label: str | None = None) -> TomlText:
     Raises
     ------
     SettingError
-        When the file is missing, too large, not UTF-8 or broken; the message names the line.
+        When the file is missing, no ordinary file, too large, not UTF-8 or broken; the message names the
+        line.
     """
     name = label or path.name
     try:
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_BYTES + 1)
+        raw = read_ordinary(path, most_bytes=LARGEST_BYTES + 1)
     except OSError as error:
         reason = error.strerror or "it cannot be read"
         raise SettingError(f"{path}: {reason}: check the name and the permissions") from error
     if len(raw) > LARGEST_BYTES:
         raise SettingError(f"{path}: larger than 1 MB, which no card or job file is: check the name")
     return parse_toml(raw, label=name)
+
+
+def read_ordinary(path: Path, *, most_bytes: int) -> bytes:
+    """Return the first `most_bytes` of an ordinary file, never waiting for a pipe or a device.
+
+    Raises
+    ------
+    OSError
+        When it cannot be opened, or is no ordinary file.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    with open(handle, "rb") as file:  # noqa: PTH123 - opened so that a pipe cannot make us wait
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(0, "it is no ordinary file")
+        return file.read(most_bytes)
 
 
 def parse_toml(raw: bytes, *, label: str) -> TomlText:
@@ -102,6 +128,9 @@ def parse_toml(raw: bytes, *, label: str) -> TomlText:
         line = raw.count(b"\n", 0, error.start) + 1
         raise SettingError(f"{label}, line {line}: the text is not UTF-8: save the file as UTF-8") from error
     text = text.replace("\r\n", "\n")
+    if (match := _LONG_KEY.search(text)) is not None:
+        line = text.count("\n", 0, match.start()) + 1
+        raise SettingError(f"{label}, line {line}: a name of too many parts: this is no card or job file")
     try:
         toml = TomlText(label, text, tomllib.loads(text))
         _check_numbers(toml, toml.data, ())
@@ -145,13 +174,15 @@ def nearest(name: str, known: Sequence[str]) -> str:
 
 
 def _check_numbers(toml: TomlText, value: object, path: tuple[str, ...]) -> None:
-    """Refuse whole numbers that TOML does not allow (over 64 bits) and that could not even be shown."""
+    """Refuse whole numbers that TOML does not allow (over 64 bits) and what could not even be shown."""
+    if len(path) > _MOST_DEPTH:
+        raise SettingError(f"{toml.where(path)}: tables are nested too deep: this is no card or job file")
     if isinstance(value, dict):
         for key, inner in value.items():
             _check_numbers(toml, inner, (*path, key))
     elif isinstance(value, list):
         for inner in value:
-            _check_numbers(toml, inner, path)
+            _check_numbers(toml, inner, (*path, "[]"))
     elif isinstance(value, int) and value.bit_length() > _MOST_BITS:
         raise SettingError(f"{toml.where(path)}: a number is too large to be used: check it")
 

@@ -1,25 +1,27 @@
 """3MF: a zip of XML that says its unit (3MF Core Specification 1.3, with parts in several files).
 
-Nothing outside the archive is read, XML entities are not expanded, and what a few lines of XML may
-grow to (packed bytes, parts of parts of parts) is counted before it is made.
+Nothing of the archive is unpacked to a disk, nothing outside it is read, XML entities are refused, and what a
+few lines of XML may grow to (packed bytes, parts of parts of parts) is counted before it is made.
 """
 
 import posixpath
 import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
 
 import numpy as np
-from lxml import etree  # type: ignore[import-untyped] # lxml ships no types
 
 from moldplan.errors import PatternError
 from moldplan.pattern.assembly import Assembly
+from moldplan.pattern.modelxml import Attributes, ModelFile, Part, read_model, walk_xml
 from moldplan.pattern.topology import Floats, Ints
 
 #: A packed file may grow this much on reading; mesh text packs about 3 to 20 times.
 _MOST_UNPACKING = 200
 _SMALL_BYTES = 64 * 1024**2
+#: Thumbnails, settings of printers and parts: a few dozen files.
+_MOST_ENTRIES = 10_000
+_LOCAL_HEADER_BYTES = 30
 _MODEL_RELATION = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 _UNITS = {
     "micron": "um",
@@ -59,19 +61,21 @@ def read_3mf(path: Path, *, most_bytes: int, most_triangles: int) -> tuple[Float
     Raises
     ------
     PatternError
-        When it unpacks to more than `most_bytes` or 200 times its size, builds more than `most_triangles`, or
-        names an unknown unit.
+        When it unpacks to more than `most_bytes` or 200 times its size, in all or in one entry, its entries
+        have odd names or lie in each other, it builds more than `most_triangles`, or names an unknown unit.
     """
     with zipfile.ZipFile(path) as archive:
+        _check_entries(path.name, archive)
         _check_unpacked(path, archive, most_bytes)
         model = _Model()
         root = _root_part(archive)
         for part in _model_parts(archive, root):
             with archive.open(part) as file:
-                _read_part(file, part, model, is_root=part == root)
+                found = read_model(file, name=path.name, most_triangles=most_triangles)
+            _take(model, part, found, is_root=part == root)
     if model.unit not in _UNITS:
         raise PatternError(
-            f"{path.name}: unknown unit {model.unit!r} in this 3MF file; known are {', '.join(_UNITS)}; "
+            f"{path.name}: unknown unit {model.unit[:40]!r} in this 3MF file; known are {', '.join(_UNITS)}; "
             "export it again"
         )
     assembly = Assembly(path.name, most_triangles)
@@ -81,33 +85,76 @@ def read_3mf(path: Path, *, most_bytes: int, most_triangles: int) -> tuple[Float
     return points, faces, _UNITS[model.unit]
 
 
+def _check_entries(name: str, archive: zipfile.ZipFile) -> None:
+    """Refuse an archive whose directory only a broken or hostile file has."""
+    entries = archive.infolist()
+    if len(entries) > _MOST_ENTRIES:
+        raise PatternError(
+            f"{name}: {len(entries)} files in it, at most {_MOST_ENTRIES} are read; export the figure again"
+        )
+    seen: set[str] = set()
+    for entry in entries:
+        wrong = _what_is_wrong(entry, seen)
+        if wrong is not None:
+            raise PatternError(f"{name}: {entry.orig_filename[:60]!r} in it {wrong}; export the figure again")
+        seen.add(entry.filename.lower())
+    end = 0
+    for entry in sorted(entries, key=lambda one: one.header_offset):
+        if entry.header_offset < end:
+            raise PatternError(
+                f"{name}: {entry.filename[:60]!r} in it lies inside another file; export the figure again"
+            )
+        end = entry.header_offset + _LOCAL_HEADER_BYTES + entry.compress_size
+
+
+def _what_is_wrong(entry: zipfile.ZipInfo, seen: set[str]) -> str | None:
+    """Return what is wrong with one file of an archive, None when nothing is."""
+    name = entry.orig_filename  # as it stands there, not cut off at a zero or turned round for this system
+    if not name.isprintable() or any(letter in name for letter in "\\:"):
+        return "has a name no part of a 3MF has"
+    if any(part in ("", ".", "..") for part in name.removesuffix("/").split("/")):
+        return "has a name that leads elsewhere"
+    if name.lower() in seen:
+        return "is there twice"
+    if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        return "is packed in a way 3MF does not know"
+    if entry.flag_bits & 0x1:
+        return "is locked with a password"
+    return None
+
+
 def _check_unpacked(path: Path, archive: zipfile.ZipFile, most_bytes: int) -> None:
-    """Refuse an archive that grows beyond reason, before anything of it is unpacked.
+    """Refuse an archive that grows beyond reason, in all or in one file, before anything of it is unpacked.
 
     The sizes in the directory can lie, but `zipfile` never yields more than they say.
     """
-    unpacked = sum(entry.file_size for entry in archive.infolist())
-    allowed = min(most_bytes, max(_SMALL_BYTES, _MOST_UNPACKING * path.stat().st_size))
-    if unpacked > allowed:
-        raise PatternError(
-            f"{path.name}: unpacks to {unpacked / 1024**2:.0f} MiB, at most {allowed / 1024**2:.0f} MiB are "
-            "read; export the figure as binary STL or PLY"
-        )
+    sizes = [(path.stat().st_size, sum(entry.file_size for entry in archive.infolist()))]
+    sizes += [(entry.compress_size, entry.file_size) for entry in archive.infolist()]
+    for packed, unpacked in sizes:
+        allowed = min(most_bytes, max(_SMALL_BYTES, _MOST_UNPACKING * packed))
+        if unpacked > allowed:
+            raise PatternError(
+                f"{path.name}: unpacks to {unpacked / 1024**2:.0f} MiB, at most {allowed / 1024**2:.0f} MiB "
+                "are read; export the figure as binary STL or PLY"
+            )
 
 
 def _root_part(archive: zipfile.ZipFile) -> str:
     """Return the name of the model file the archive starts from."""
     names = {name.lower(): name for name in archive.namelist()}
-    relations = names.get("_rels/.rels")
-    if relations is not None:
-        with archive.open(relations) as file:
-            for _, element in _elements(file, "{*}Relationship"):
-                target = names.get(element.get("Target", "").strip("/").lower())
-                if element.get("Type") == _MODEL_RELATION and target is not None:
-                    return target
-    if "3d/3dmodel.model" not in names:
-        raise ValueError("no 3D/3dmodel.model in the archive")
-    return names["3d/3dmodel.model"]
+    targets: list[str] = []
+
+    def take(tag: str, attributes: Attributes) -> None:
+        if tag == "Relationship" and attributes.get("Type") == _MODEL_RELATION:
+            targets.append(attributes.get("Target", "").strip("/").lower())
+
+    if "_rels/.rels" in names:
+        with archive.open(names["_rels/.rels"]) as file:
+            walk_xml(file, take)
+    for target in (*targets, "3d/3dmodel.model"):
+        if target in names:
+            return names[target]
+    raise ValueError("no 3D/3dmodel.model in the archive")
 
 
 def _model_parts(archive: zipfile.ZipFile, root: str) -> list[str]:
@@ -116,52 +163,30 @@ def _model_parts(archive: zipfile.ZipFile, root: str) -> list[str]:
     return [root, *others]
 
 
-def _elements(file: IO[bytes], *tags: str) -> Any:  # noqa: ANN401 - an iterator of lxml's own type
-    """Walk over finished elements called `tags`, with everything that reaches outside switched off."""
-    return etree.iterparse(
-        file,
-        events=("end",),
-        tag=tags,
-        resolve_entities=False,
-        no_network=True,
-        load_dtd=False,
-        huge_tree=False,
-    )
-
-
-def _read_part(file: IO[bytes], part: str, model: _Model, *, is_root: bool) -> None:
+def _take(model: _Model, part: str, found: ModelFile, *, is_root: bool) -> None:
     """Add the objects of one model file, and of the root its unit and what it builds."""
-    elements = _elements(file, "{*}object", "{*}item")
-    for _, element in elements:
-        if etree.QName(element).localname == "object":
-            left_out = element.get("type", "model") in _LEFT_OUT
-            model.objects[part, element.get("id", "")] = None if left_out else _object(element, part)
-            element.clear()  # the triangles are in arrays now
-        elif is_root and element.get("objectid") is not None:
-            model.build.append(_reference(element, part))
-    if is_root and elements.root is not None:
-        model.unit = elements.root.get("unit", "millimeter")
+    for one in found.objects:
+        left_out = one.attributes.get("type", "model") in _LEFT_OUT
+        model.objects[part, one.attributes.get("id", "")] = None if left_out else _object(one, part)
+    if is_root:
+        model.unit = found.unit
+        model.build = [_reference(item, part) for item in found.build if "objectid" in item]
 
 
-def _object(element: Any, part: str) -> _Object:  # noqa: ANN401 - lxml's own type
-    """Return one object element as arrays."""
-    corners = [(v.get("x"), v.get("y"), v.get("z")) for v in element.iter("{*}vertex")]
-    faces = [(t.get("v1"), t.get("v2"), t.get("v3")) for t in element.iter("{*}triangle")]
-    return _Object(
-        points=np.array(corners, dtype=np.float64).reshape(-1, 3),
-        faces=np.array(faces, dtype=np.int64).reshape(-1, 3),
-        components=[_reference(child, part) for child in element.iter("{*}component")],
-    )
+def _object(one: Part, part: str) -> _Object:
+    """Return one object as arrays."""
+    points, faces = one.arrays()
+    return _Object(points, faces, [_reference(child, part) for child in one.components])
 
 
-def _reference(element: Any, part: str) -> tuple[Key, Floats]:  # noqa: ANN401 - lxml's own type
+def _reference(attributes: Attributes, part: str) -> tuple[Key, Floats]:
     """Return what an item or component refers to and where it puts it, as a (4, 4) matrix."""
-    elsewhere = next((value for name, value in element.attrib.items() if name.endswith("}path")), None)
+    elsewhere = next((value for name, value in attributes.items() if name.endswith(":path")), None)
     target = part if elsewhere is None else posixpath.normpath(elsewhere).strip("/")
     matrix = np.eye(4)
-    if (text := element.get("transform")) is not None:
+    if (text := attributes.get("transform")) is not None:
         matrix[:3] = np.array(text.split(), dtype=np.float64).reshape(4, 3).T  # the file has row vectors
-    return (target, element.get("objectid", "")), matrix
+    return (target, attributes.get("objectid", "")), matrix
 
 
 def _place(model: _Model, key: Key, matrix: Floats, assembly: Assembly, *, depth: int) -> None:
@@ -172,6 +197,7 @@ def _place(model: _Model, key: Key, matrix: Floats, assembly: Assembly, *, depth
     found = model.objects[key]
     if found is None:
         return
+    assembly.room(len(found.points), len(found.faces))
     assembly.add(found.points, found.faces, matrix)
     for child, placed in found.components:
         _place(model, child, matrix @ placed, assembly, depth=depth + 1)
