@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from moldplan.columns.depth import Depths, see
 from moldplan.columns.grid import Grid, grid_over
 from moldplan.pattern.arrays import pattern_from_arrays
+from moldplan.pattern.light import arranged, light_copy
 from moldplan.split import SearchOptions, find_splits
-from moldplan.split.light import arranged, light_copy
 
 CELLS = 256
 ROUNDS = 7

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from moldplan.columns.depth import turned_box
 from moldplan.columns.grid import grid_over
 from moldplan.pattern.arrays import mesh_volume_mm3
-from moldplan.split.light import arranged, light_copy
+from moldplan.pattern.light import arranged, light_copy
 from moldplan.split.score import Figure, score
 from moldplan.split.sight import square_frame
 

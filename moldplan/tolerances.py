@@ -49,7 +49,15 @@ WELD_STEPS: Final = (1e-6, 1e-5, 1e-4)
 BURIED_SHARE: Final = 1.0 - 1e-6
 #: A separate body under this share of the largest one's volume is a speck of a scan, not a part.
 SPECK_SHARE: Final = 1e-6
+#: One beside the figure and under this share is a crumb of a scan: dropped, and its volume said.
+CRUMB_SHARE: Final = 1e-3
 #: Share by which the search's columns may be wrong about an undercut: nearer candidates are measured exactly.
 SEARCH_ERROR: Final = 0.02
 #: How many near-equal candidates of a search are cut and measured at most.
 CONTENDERS: Final = 3
+#: A mesh of more triangles is planned on a lighter copy: so many lie less than 0.5 % of a figure's height
+#: apart, and planning on more takes minutes and gigabytes.
+MOST_PLANNED_FACES: Final = 1_000_000
+#: How far a lighter copy's surface may move in each step that is needed, as a share of the diagonal: 0.01 %
+#: first, 0.05 % in all at the most (1 mm on a figure of 2 m; what a saw cut is true to).
+PLANNED_MOVES: Final = (1e-4, 1e-4, 1e-4, 1e-4, 1e-4)

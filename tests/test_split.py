@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from moldplan.errors import SettingError, StoppedError
 from moldplan.pattern.arrays import pattern_from_arrays
+from moldplan.pattern.light import arranged, light_copy
 from moldplan.pattern.model import Axis, Pattern
 from moldplan.progress import Progress
 from moldplan.split import (
@@ -27,7 +28,6 @@ from moldplan.split import (
 )
 from moldplan.split.directions import cover_deg, directions, even_axes, flat_normals, principal_axes
 from moldplan.split.frame import figure_axes
-from moldplan.split.light import arranged, light_copy
 from moldplan.split.sight import look
 
 #: A thin search for tests in which the number of directions does not matter.

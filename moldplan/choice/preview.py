@@ -17,9 +17,9 @@ from moldplan.mould.board import plan_board
 from moldplan.mould.jacket import plan_jacket
 from moldplan.mould.rubber import brief_rubber
 from moldplan.mould.wall import plan_wall
+from moldplan.pattern.light import light_copy
 from moldplan.pattern.model import Pattern
 from moldplan.split import called
-from moldplan.split.light import light_copy
 from moldplan.split.model import Plane
 
 #: Triangles that a copy may have.

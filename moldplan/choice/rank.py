@@ -40,6 +40,7 @@ from moldplan.choice.wishes import broken_wishes
 from moldplan.choice.words import Compared, sentence
 from moldplan.half import cut
 from moldplan.mould.soften import soften, soften_words
+from moldplan.pattern.light import arranged, light_copy
 from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.release import package_version
@@ -54,7 +55,6 @@ from moldplan.split import (
     undercut_around,
 )
 from moldplan.split.frame import figure_axes
-from moldplan.split.light import arranged, light_copy
 from moldplan.split.refine import same_plane
 from moldplan.split.sight import allowed_offset, in_figure_frame, look
 from moldplan.split.tasks import gathered, running_on

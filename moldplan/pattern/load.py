@@ -9,6 +9,7 @@ import numpy as np
 from moldplan.cards.model import Settings
 from moldplan.errors import PatternError, SettingError, UnitError
 from moldplan.pattern.arrays import frozen, mesh_area_mm2, mesh_volume_mm3
+from moldplan.pattern.lighten import lightened
 from moldplan.pattern.limits import Limits
 from moldplan.pattern.mend import Mended, mend
 from moldplan.pattern.model import AXES, Axis, Marks, Mending, Pattern, Repair, Survey
@@ -58,7 +59,8 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     Returns
     -------
     Pattern
-        With what was mended in ``survey.repairs``.
+        With what was mended in ``survey.repairs``; of over a million triangles a lighter copy, the whole mesh
+        being in `lighter`.
 
     Raises
     ------
@@ -70,7 +72,19 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     SettingError
         When `height_mm` is not over 0, both it and `unit` are given, or `up` and `front` do not fit together.
     """
-    path = Path(path)
+    return lightened(_whole(Path(path), height_mm, unit, (up, front), mending, limits))
+
+
+def _whole(  # noqa: PLR0913, PLR0917 - what `load_pattern` was given, apart so that the raw mesh is let go of
+    path: Path,
+    height_mm: float | None,
+    unit: str | None,
+    given: tuple[Axis | None, Axis | None],
+    mending: Mending,
+    limits: Limits,
+) -> Pattern:
+    """Return the pattern with the whole mesh."""
+    up, front = given
     _check_options(height_mm, unit, up, front)
     raw = read_mesh(path, limits=limits)
     up_axis, front_axis = _directions(raw, up, front)

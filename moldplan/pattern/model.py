@@ -85,7 +85,8 @@ class Lighter:
     """The whole mesh behind a lighter one that is planned with, and how well the two agree.
 
     `vertices` (n, 3) and `faces` (m, 3, int32) are the whole mesh in the frame of the pattern's vertices;
-    `moved_mm` bounds how far the lighter surface lies from it.
+    `moved_mm` bounds how far the lighter surface lies from it. `volume_mm3` and `area_mm2` are the lighter
+    copy's own; those of the whole mesh are in the survey.
     """
 
     vertices: NDArray[np.float64]
@@ -167,8 +168,8 @@ class Pattern:
 
     @property
     def volume_mm3(self) -> float:
-        """Exact volume of the mesh."""
-        return self.survey.volume_mm3
+        """Exact volume of the mesh that is planned with; ``survey.volume_mm3`` has that of the whole one."""
+        return self.survey.volume_mm3 if self.lighter is None else self.lighter.volume_mm3
 
     @property
     def size_mm(self) -> tuple[float, float, float]:

@@ -41,11 +41,11 @@ from numpy.typing import NDArray
 
 from moldplan.errors import SettingError
 from moldplan.pattern.arrays import mesh_volume_mm3
+from moldplan.pattern.light import arranged, light_copy
 from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.split.directions import cover_deg, directions, flat_normals, principal_axes, unlike
 from moldplan.split.frame import figure_axes
-from moldplan.split.light import arranged, light_copy
 from moldplan.split.model import Candidate, Plane, Seen, Splits
 from moldplan.split.refine import (
     COARSE_DEG,
