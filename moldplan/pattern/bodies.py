@@ -1,15 +1,14 @@
 """One solid out of the closed shells of a file: turned outward, filled, joined, or refused as several."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import manifold3d
 import numpy as np
 
-from moldplan.pattern.arrays import mesh_volume_mm3
+from moldplan.pattern.arrays import corner_pieces, mesh_volume_mm3
 from moldplan.pattern.topology import Floats, Ints, Surface, face_bodies
 from moldplan.pattern.words import place
-from moldplan.tolerances import BURIED_SHARE, FLAT_REL, SPECK_SHARE
+from moldplan.tolerances import BURIED_SHARE, CRUMB_SHARE, FLAT_REL, REL_EPSILON, SPECK_SHARE
 
 #: Files of loose crumbs are no figures; more shells than this are not sorted out.
 _MOST_SHELLS = 1000
@@ -64,42 +63,59 @@ def one_body(surface: Surface) -> OneBody:
     if number > _MOST_SHELLS:
         many = f"{number} separate bodies in one file; delete the loose crumbs and export one figure"
         return OneBody(surface=surface, bodies=number, problems=(many,), final=True)
-    shells = _shells(surface, np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label))[:-1]))
-    thin = sum(not shell.thick for shell in shells)
-    if thin:
-        sheet = (
-            "it is a sheet without thickness; give it thickness and export it again"
-            if number == 1
-            else f"{thin} of {number} bodies are sheets without thickness; give them thickness or delete them"
-        )
-        return OneBody(surface=surface, bodies=number, problems=(sheet,), final=True)
+    shells = _shells(surface, label, number)
+    if problem := _thin_problem(shells):
+        return OneBody(surface=surface, bodies=number, problems=(problem,), final=True)
     outer, hidden = _outermost(surface.points, shells)
     kept = [shell for shell in outer if shell.solid_volume >= SPECK_SHARE * outer[0].solid_volume]
     inside_out = [shell for shell in kept if shell.volume < 0.0]
-    repairs = (
-        ("bodies that were inside out turned", len(inside_out)),
-        ("inner hollows filled", sum(shell.volume < 0.0 for shell in hidden)),
-        ("buried bodies dropped", sum(shell.volume > 0.0 for shell in hidden)),
-        ("loose specks dropped", len(outer) - len(kept)),
+    body = OneBody(
+        surface=surface,
+        bodies=1,
+        turned=sum(len(shell.faces) for shell in inside_out),
+        inside_out=sum(shell.volume for shell in kept) < 0.0,
+        repairs=(
+            ("bodies that were inside out turned", len(inside_out)),
+            ("inner hollows filled", sum(shell.volume < 0.0 for shell in hidden)),
+            ("buried bodies dropped", sum(shell.volume > 0.0 for shell in hidden)),
+            ("loose specks dropped", len(outer) - len(kept)),
+        ),
     )
-    turned = sum(len(shell.faces) for shell in inside_out)
-    faces = np.concatenate([shell.faces for shell in kept])
+    if number == 1 and not inside_out:
+        return body
     if len(kept) == 1:
-        return OneBody(surface=Surface(surface.points, faces), bodies=1, turned=turned, repairs=repairs)
-    return _joined(Surface(surface.points, faces), kept, repairs, turned)
+        return replace(body, surface=Surface(surface.points, kept[0].faces))
+    return _joined(body, kept)
 
 
-def _shells(surface: Surface, groups: Iterable[Ints]) -> list[_Shell]:
+def _thin_problem(shells: list[_Shell]) -> str | None:
+    """Say that some of the bodies are sheets."""
+    thin = sum(not shell.thick for shell in shells)
+    if not thin:
+        return None
+    if len(shells) == 1:
+        return "it is a sheet without thickness; give it thickness and export it again"
+    return f"{thin} of {len(shells)} bodies are sheets without thickness; give them thickness or delete them"
+
+
+def _shells(surface: Surface, label: Ints, number: int) -> list[_Shell]:
     """Return the shells, largest first."""
     centred = surface.points - 0.5 * (surface.points.min(axis=0) + surface.points.max(axis=0))
-    shells = []
-    for group in groups:
-        faces = surface.faces[np.sort(group)]
-        corners = surface.points[faces].reshape(-1, 3)
-        volume = mesh_volume_mm3(centred, faces)
-        outward = faces if volume >= 0.0 else faces[:, ::-1]
-        shells.append(_Shell(outward, volume, corners.min(axis=0), corners.max(axis=0)))
+    if number == 1:
+        return [_shell(surface.points, centred, surface.faces)]
+    groups = np.split(np.argsort(label, kind="stable"), np.cumsum(np.bincount(label))[:-1])
+    shells = [_shell(surface.points, centred, surface.faces[group]) for group in groups]
     return sorted(shells, key=lambda shell: -shell.solid_volume)
+
+
+def _shell(points: Floats, centred: Floats, faces: Ints) -> _Shell:
+    """Return one shell; `centred` are the points nearer the origin, for a true volume."""
+    volume = mesh_volume_mm3(centred, faces)
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    for corners in corner_pieces(points, faces):
+        low = np.minimum(low, corners.min(axis=(0, 1)))
+        high = np.maximum(high, corners.max(axis=(0, 1)))
+    return _Shell(faces if volume >= 0.0 else faces[:, ::-1], volume, low, high)
 
 
 def _solid(points: Floats, faces: Ints) -> manifold3d.Manifold:
@@ -133,23 +149,42 @@ def _holds(points: Floats, large: _Shell, small: _Shell) -> bool:
     return bool(0.0 < BURIED_SHARE * inner.volume() <= shared.volume())
 
 
-def _joined(surface: Surface, shells: list[_Shell], repairs: Counts, turned: int) -> OneBody:
-    """Unite bodies that overlap or touch; refuse when they stay apart."""
-    singles = [_solid(surface.points, shell.faces) for shell in shells]
+def _joined(body: OneBody, shells: list[_Shell]) -> OneBody:
+    """Unite bodies that overlap or touch; refuse when they stay apart. Small ones apart are dropped.
+
+    That the library reports no error is no proof: every edge of the result must have two faces, and its
+    volume must lie between the largest body's and the sum of all.
+    """
+    points = body.surface.points
+    singles = [_solid(points, shell.faces) for shell in shells]
     united = manifold3d.Manifold.batch_boolean(singles, manifold3d.OpType.Add)
     parts = united.decompose()
     solids = sorted((part for part in parts if part.volume() > 0.0), key=lambda solid: -solid.volume())
-    sound = all(single.status() == manifold3d.Error.NoError for single in singles)
-    if len(solids) > 1 and sound:
-        return OneBody(
-            surface=surface, bodies=len(solids), turned=turned, problems=(_apart(solids),), final=True
-        )
-    result = _surface(solids[0]) if solids else surface
-    if not (sound and solids and result.edges.closed):
+    sound = bool(solids) and all(single.status() == manifold3d.Error.NoError for single in singles)
+    apart = [solid for solid in solids[1:] if solid.volume() >= CRUMB_SHARE * solids[0].volume()]
+    if apart and sound:
+        left = [solids[0], *apart]
+        return replace(body, bodies=len(left), repairs=(), problems=(_apart(left),), final=True)
+    result = _surface(solids[0]) if solids else body.surface
+    if not (sound and result.edges.closed and _plausible(united.volume(), shells)):
         problem = f"its {len(shells)} bodies could not be joined; join them in the program that made them"
-        return OneBody(surface=surface, bodies=len(shells), turned=turned, problems=(problem,))
-    repairs = (*repairs, ("overlapping bodies joined", len(shells)), ("inner hollows filled", len(parts) - 1))
-    return OneBody(surface=result, bodies=1, turned=turned, repairs=repairs)
+        return replace(body, bodies=len(shells), repairs=(), problems=(problem,))
+    repairs = (
+        *body.repairs,
+        ("overlapping bodies joined", len(shells) - len(solids) + 1 if len(solids) < len(shells) else 0),
+        ("inner hollows filled", len(parts) - len(solids)),
+        ("loose crumbs dropped", len(solids) - 1),
+    )
+    return replace(body, surface=result, repairs=repairs)
+
+
+def _plausible(volume: float, shells: list[_Shell]) -> bool:
+    """Return whether united bodies hold no less than the largest of them and no more than all together."""
+    slack = 1.0 + REL_EPSILON
+    return bool(
+        shells[0].solid_volume <= volume * slack
+        and volume <= sum(shell.solid_volume for shell in shells) * slack
+    )
 
 
 def _surface(solid: manifold3d.Manifold) -> Surface:

@@ -194,8 +194,8 @@ def ring_span(points: Floats, ring: Ints) -> float:
     return float(np.linalg.norm(np.ptp(points[ring], axis=0)))
 
 
-def cap_hole(rims: Rims, ring: Ints, *, bend: bool = True) -> Cap | None:
-    """Return a cap over one ring, None when there is none that uses no edge of the mesh again.
+def cap_hole(rims: Rims, ring: Ints, *, bend: bool = True, most: float = np.inf) -> Cap | None:
+    """Return a cap over one ring, None when it is too large or every one uses an edge of the mesh again.
 
     Parameters
     ----------
@@ -205,12 +205,16 @@ def cap_hole(rims: Rims, ring: Ints, *, bend: bool = True) -> Cap | None:
         One of ``rims.loops``.
     bend
         Whether a larger cap goes on as smoothly as the rim; without it, it is the least surface.
+    most
+        The largest area that is capped.
     """
     points = rims.surface.points
     faces = _least(rims, ring)
     if faces is None:
         return None
     area = mesh_area_mm2(points, faces)
+    if area > most:
+        return None
     rims.join_all(faces)
     around = rims.round(ring)
     off = UNSURE * _height(points, ring, around, area)

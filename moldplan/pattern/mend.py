@@ -81,7 +81,9 @@ def mend(
 
 def _climbed(state: Mended) -> Mended:
     """Return the state after all rungs that keep the surface."""
-    state = _run(state, (rungs.weld_loose, rungs.refuse_flat, rungs.drop_pieces, rungs.agree))
+    loose = _run(state, (rungs.weld_loose,))
+    state = loose if loose is state else rungs.refuse_flat(loose)
+    state = _run(state, (rungs.drop_pieces, rungs.agree))
     if not state.flat and not state.surface.edges.closed:
         state = _run(state, (rungs.drop_floor, rungs.cut_crowded, rungs.drop_pieces, rungs.agree, _filled))
     return _run(state, (rungs.count_bodies, rungs.even_out, rungs.sort_bodies, _uncrossed))

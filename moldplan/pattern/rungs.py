@@ -9,8 +9,8 @@ from moldplan.pattern.arrays import mesh_area_mm2
 from moldplan.pattern.bodies import one_body
 from moldplan.pattern.cutout import uncrowded, without
 from moldplan.pattern.doubles import doubled_faces
-from moldplan.pattern.holes import MOST_OPEN_EDGES, Cap, Rims, cap_hole, with_caps
-from moldplan.pattern.islands import Dropped, islands, second_shells, summed
+from moldplan.pattern.holes import MOST_OPEN_EDGES, Cap, Rims, cap_hole, ring_span, with_caps
+from moldplan.pattern.islands import Dropped, face_areas, islands, second_shells, summed
 from moldplan.pattern.model import Rung
 from moldplan.pattern.slivers import flip_slivers
 from moldplan.pattern.state import NOWHERE, Mended, Shift, compact, noted, proper_faces, shift_of
@@ -47,6 +47,7 @@ _BODY_RUNGS: Final[dict[str, Rung]] = {
     "buried bodies dropped": "unite",
     "loose specks dropped": "drop",
     "overlapping bodies joined": "unite",
+    "loose crumbs dropped": "drop",
 }
 
 
@@ -105,6 +106,8 @@ def _counted(state: Mended, lost: int) -> Mended:
 
 def _single(state: Mended) -> Mended:
     """Drop doubled faces and walls between touching bodies."""
+    if state.surface.edges.unmirrored:
+        return state
     repeat, wall = doubled_faces(state.surface.faces)
     if not bool((repeat | wall).any()):
         return state
@@ -235,41 +238,48 @@ def fill(state: Mended) -> Mended:
 def _caps(surface: Surface) -> tuple[list[Cap], list[Cap], list[Cap]]:
     """Return caps over the undersides, over pin-holes and over larger holes."""
     rims = Rims(surface)
-    whole = mesh_area_mm2(surface.points, surface.faces)
     span = float(np.linalg.norm(np.ptp(surface.points[surface.faces.ravel()], axis=0)))
-    piece = _Pieces(surface)
+    pieces = _Pieces(surface)
     flat: list[Cap] = []
     pins: list[Cap] = []
     large: list[Cap] = []
     for ring in rims.loops:
         if len(ring) < 3:
             continue
-        cap = closing(rims, ring, piece(ring))
-        if cap is not None and cap.area <= OPENING_SHARE * whole:
+        whole = pieces.area(ring)
+        cap = closing(rims, ring, pieces.points(ring), OPENING_SHARE * whole)
+        if cap is not None:
             flat.append(cap)
             continue
-        cap = cap_hole(rims, ring)
-        if cap is None or cap.span > HOLE_SPAN * span or cap.area > HOLE_AREA_SHARE * whole:
+        if ring_span(surface.points, ring) > HOLE_SPAN * span:
             continue
-        pin = len(ring) <= PIN_HOLE_EDGES and cap.area <= PIN_HOLE_AREA_SHARE * whole
-        (pins if pin else large).append(cap)
+        cap = cap_hole(rims, ring, most=HOLE_AREA_SHARE * whole)
+        if cap is not None:
+            pin = len(ring) <= PIN_HOLE_EDGES and cap.area <= PIN_HOLE_AREA_SHARE * whole
+            (pins if pin else large).append(cap)
     return flat, pins, large
 
 
 class _Pieces:
-    """The points of every connected piece, by the ring that belongs to it."""
+    """The points and the area of every connected piece, by the ring that belongs to it."""
 
     def __init__(self, surface: Surface) -> None:
         """Sort the points by piece."""
         number, label = face_bodies(surface.edges)
-        self._of = np.zeros(len(surface.points), dtype=np.int64)
+        self._of = np.full(len(surface.points), number, dtype=np.int64)
         self._of[surface.faces] = label[:, None]
-        used = np.unique(surface.faces)
-        self._points: list[Floats] = [surface.points[used[self._of[used] == k]] for k in range(number)]
+        order = np.argsort(self._of, kind="stable")
+        ends = np.cumsum(np.bincount(self._of, minlength=number + 1))[:-1]
+        self._points = np.split(surface.points[order], ends)
+        self._areas = summed(label, face_areas(surface), number)
 
-    def __call__(self, ring: Ints) -> Floats:
-        """Return the points (k, 3)."""
+    def points(self, ring: Ints) -> Floats:
+        """Return the points (k, 3) of the piece that a ring is on."""
         return self._points[int(self._of[ring[0]])]
+
+    def area(self, ring: Ints) -> float:
+        """Return the area of the piece that a ring is on."""
+        return float(self._areas[self._of[ring[0]]])
 
 
 def cap_shift(caps: list[Cap], whole: float) -> Shift:

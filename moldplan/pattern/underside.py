@@ -34,15 +34,16 @@ _LEAST_FLOOR: Final = 0.02
 
 @dataclass(frozen=True, kw_only=True)
 class _Plane:
-    """The plane of a rim: its middle, its outward normal, how far the rim is off it, how wide the rim is."""
+    """The plane of a rim: its middle and normal, how far the rim is off it, its width and the area in it."""
 
     middle: Floats
     normal: Floats
     off: float
     span: float
+    area: float
 
 
-def closing(rims: Rims, ring: Ints, piece: Floats) -> Cap | None:
+def closing(rims: Rims, ring: Ints, piece: Floats, most: float) -> Cap | None:
     """Return the flat cap over an opening that is an underside, None when it is none.
 
     Parameters
@@ -51,6 +52,8 @@ def closing(rims: Rims, ring: Ints, piece: Floats) -> Cap | None:
         The surface, and one of its rings.
     piece
         Points (k, 3) of the connected piece the ring belongs to.
+    most
+        A larger opening than this area is no underside: too much of the figure is missing.
 
     Returns
     -------
@@ -59,6 +62,8 @@ def closing(rims: Rims, ring: Ints, piece: Floats) -> Cap | None:
     """
     points = rims.surface.points
     plane = _rim_plane(points, ring)
+    if plane is not None and plane.area > most:
+        return None
     whole = float(np.linalg.norm(np.ptp(piece, axis=0)))
     if plane is None or not _is_underside(rims, ring, plane, piece, whole):
         return None
@@ -89,7 +94,7 @@ def _rim_plane(points: Floats, ring: Ints) -> _Plane | None:
     shift = 0.5 * float(heights.min() + heights.max())
     return _Plane(
         middle=middle + shift * across / length, normal=across / length,
-        off=0.5 * float(np.ptp(heights)), span=span,
+        off=0.5 * float(np.ptp(heights)), span=span, area=0.5 * length,
     )  # fmt: skip
 
 
@@ -99,8 +104,10 @@ def _is_underside(rims: Rims, ring: Ints, plane: _Plane, piece: Floats, whole: f
     flat = plane.off <= WAVY_RIM * plane.span and plane.span >= _LEAST * whole
     if not (exact or flat):
         return False
-    beyond = float(((piece - plane.middle) @ plane.normal).max())
-    if beyond > max(plane.off, FLAT_RIM * plane.span) * 1.001:
+    heights = (piece - plane.middle) @ plane.normal
+    slack = max(plane.off, FLAT_RIM * plane.span) * 1.001
+    outward = 1.0 if float(heights.max()) <= slack else -1.0  # the other way for a mesh that is inside out
+    if outward < 0.0 and float(heights.min()) < -slack:
         return False
     return exact or rims.steepness(ring, plane.normal) < _STEEP
 
