@@ -107,22 +107,29 @@ def new_faces(pattern: Pattern) -> NewFaces:
     """Return what is new of a pattern; nothing when it has no marks, or none that fit its mesh."""
     marks, lighter = pattern.marks, pattern.lighter
     if marks is not None and len(marks.new) == len(pattern.faces):
-        return _picked(pattern.vertices, pattern.faces, marks, slack_mm=0.0)
+        return _picked(pattern.vertices, pattern.faces, pattern, slack_mm=0.0)
     if marks is not None and lighter is not None and len(marks.new) == len(lighter.faces):
-        return _picked(lighter.vertices, lighter.faces, marks, slack_mm=lighter.moved_mm)
+        return _picked(lighter.vertices, lighter.faces, pattern, slack_mm=lighter.moved_mm)
     return NewFaces(
         points=np.zeros((0, 3)), faces=np.zeros((0, 3), dtype=np.int64), off_mm=np.zeros(0), slack_mm=0.0
     )
 
 
-def _picked(points: Floats, faces: NDArray[np.integer], marks: Marks, *, slack_mm: float) -> NewFaces:
-    """Return the marked faces with the points they use."""
+def _picked(points: Floats, faces: NDArray[np.integer], pattern: Pattern, *, slack_mm: float) -> NewFaces:
+    """Return the marked faces with the points they use.
+
+    The middle of a cap lies far from the surface as it came, which ends at the rim; how far off the cap may
+    be is what its repair says. So no face is said to be farther off than the worst repair.
+    """
+    marks = pattern.marks
+    assert marks is not None  # noqa: S101 - asked by the only caller
+    most = max((repair.moved_mm for repair in pattern.survey.repairs), default=0.0)
     mine = faces[marks.new].astype(np.int64)
     used, compact = np.unique(mine, return_inverse=True)
     return NewFaces(
         points=points[used],
         faces=compact.reshape(-1, 3).astype(np.int64),
-        off_mm=marks.moved_mm[marks.new].astype(np.float64),
+        off_mm=np.minimum(marks.moved_mm[marks.new].astype(np.float64), most),
         slack_mm=slack_mm,
     )
 

@@ -7,6 +7,7 @@ may be there, and whether somebody has to say yes before foam is cut.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Final
 
 import numpy as np
@@ -78,10 +79,9 @@ _HATCH: Final = (1.6, 70.0)
 _HATCH_PEN: Final = Pen(0.18, colour=BLUE)
 _EDGE_PEN: Final = Pen(0.3, colour=BLUE)
 _DROPPED: Final = Pen(0.25, (2.0, 1.2))
-_WHAT: Final = Field(head="what was done", width_mm=77.0)
 _FIELDS: Final = (
     Field(head="", width_mm=8.0),
-    _WHAT,
+    Field(head="what was done", width_mm=77.0),
     Field(head="times", width_mm=20.0, figures=True),
     Field(head="mean", width_mm=20.0, figures=True),
     Field(head="99 %", width_mm=20.0, figures=True),
@@ -90,6 +90,10 @@ _FIELDS: Final = (
     Field(head="litres", width_mm=24.0, figures=True),
     Field(head="%", width_mm=21.0, figures=True),
 )
+_WHAT_FIELD, _WHERE_FIELD = 1, 6
+_BLANK: Final = [""] * len(_FIELDS)
+#: What the table keeps free beside words.
+_PAD_MM: Final = 3.0
 
 
 def mended_sheet(pattern: Pattern, titles: fit.Titles) -> Sheet:
@@ -415,15 +419,22 @@ def _draw_foot(sheet: Sheet, words: Words, repairs: Sequence[tuple[Repair, bool]
 
 
 def _rows(words: Words, repairs: Sequence[tuple[Repair, bool]]) -> list[list[str]]:
-    """Return the lines of the table; long words on what was done go on in a line of their own."""
+    """Return the lines of the table; long words go on in a line of their own."""
     rows: list[list[str]] = []
     for number, (repair, inside) in enumerate(repairs, start=1):
         row = repair_row(words, number, repair, inside=inside)
-        first, *rest = fit.wrapped(row[1], _WHAT.width_mm - 3.0)
-        lines = [[row[0], first, *row[2:]], *(["", line, *[""] * 7] for line in rest)]
+        what, where = (
+            fit.wrapped(row[k], _FIELDS[k].width_mm - _PAD_MM) for k in (_WHAT_FIELD, _WHERE_FIELD)
+        )
+        lines = [
+            [row[0], first, *row[2:_WHERE_FIELD], second, *row[_WHERE_FIELD + 1 :]]
+            if rank == 0
+            else ["", first, *_BLANK[2:_WHERE_FIELD], second, *_BLANK[_WHERE_FIELD + 1 :]]
+            for rank, (first, second) in enumerate(zip_longest(what, where, fillvalue=""))
+        ]
         if len(rows) + len(lines) > _MOST_ROWS - (number < len(repairs)):
             more = len(repairs) - number + 1
-            return [*rows, ["", f"and {more} more: see moldplan survey", *[""] * 7]]
+            return [*rows, ["", f"and {more} more: see the survey", *_BLANK[2:]]]
         rows.extend(lines)
     return rows
 
@@ -464,7 +475,7 @@ def _draw_column(sheet: Sheet, words: Words, new: NewFaces, views: Sequence[_Vie
     y = fit.draw_key(sheet, _key_rows(words, views), top=FRAME[3])
     if len(new.faces):
         colours = DepthMap(grid=views[0].side.grid, depth_mm=np.zeros((1, 1)), edges_mm=edges).colours
-        title = f"NEW SURFACE MAY BE OFF, {words.unit}"
+        title = f"MAY BE OFF BY, {words.unit}"
         y = fit.draw_ramp(sheet, edges, colours, title=title, top=y)
     fit.draw_table(sheet, "FIGURE", figure_rows(words, new_mm2=new.area_mm2, left_out=left_out), top=y)
 

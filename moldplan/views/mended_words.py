@@ -13,7 +13,7 @@ from moldplan.units import litres, m2, mm
 _ASIDE = 0.12
 #: And at the foot or at the top within this share of the height.
 _AT_END = 0.01
-LOOK = "Look at each hatched place on the pattern or the scan before foam is cut."
+LOOK = "Look at each hatched place, on pattern or scan, before foam is cut."
 
 
 @dataclass(frozen=True, kw_only=True)
