@@ -37,10 +37,13 @@ __all__ = ["Found", "Mended", "mend"]
 
 #: Larger meshes are not searched for crossing faces.
 MOST_CROSSING_CHECK: Final = 2_000_000
-#: Rings of faces taken out with those that cross, one try after the other.
-_CUT_RINGS: Final = (0, 1, 2)
-#: With more crossing faces than this share they are no small damage that can be cut out.
-_MOST_CUT: Final = 0.02
+#: Rings of faces taken out with those that cross, one round after the other.
+_CUT_RINGS: Final = (0, 1, 1, 2, 2)
+#: More crossing faces than this share, and than so many, are no small damage that can be cut out.
+_MOST_CUT: Final = 0.03
+_FEW_CUT: Final = 8
+#: How often the faces along rims that no cap fits are taken out.
+_LOOSENINGS: Final = 3
 #: Rungs that leave every face where it was.
 _INVISIBLE: Final = frozenset({"wind"})
 
@@ -99,39 +102,51 @@ def _run(state: Mended, steps: tuple[Step, ...]) -> Mended:
 
 
 def _filled(state: Mended) -> Mended:
-    """Close what is open; a second time for rims that only showed once a hole beside them was filled."""
-    for _ in range(2):
-        if not state.flat and not state.surface.edges.closed:
-            state = rungs.fill(state)
-            state = rungs.cut_crowded(state)
-    return state
+    """Close what is open; take out the faces along rims that no cap fits, and try again."""
+    first = state = rungs.cut_crowded(rungs.fill(state))
+    for _ in range(_LOOSENINGS):
+        if state.surface.edges.closed:
+            return state
+        loosened = rungs.loosen(state)
+        if loosened is state:
+            return first
+        state = rungs.cut_crowded(rungs.fill(loosened))
+    return state if state.surface.edges.closed else first
 
 
 def _uncrossed(state: Mended) -> Mended:
     """Cut out faces that cross others, where that leaves one sound body; else say how many are left."""
-    if state.problems or len(state.surface.faces) > MOST_CROSSING_CHECK:
+    size = len(state.surface.faces)
+    if state.problems or size > MOST_CROSSING_CHECK:
         return state
-    crossing = crossing_faces(state.surface)
+    most = int(max(_MOST_CUT * size, _FEW_CUT))
+    crossing = crossing_faces(state.surface, most=most)
     if len(crossing) == 0:
         return state
-    if len(crossing) <= max(_MOST_CUT * len(state.surface.faces), 8):
-        for rings in _CUT_RINGS:
-            tried = _cut_crossing(state, crossing, rings)
-            if tried is not None:
-                return tried
-    return replace(state, crossing_faces=len(crossing))
+    healed = _healed(state, crossing, most) if len(crossing) <= most else None
+    return replace(state, crossing_faces=len(crossing)) if healed is None else healed
 
 
-def _cut_crossing(state: Mended, crossing: Ints, rings: int) -> Mended | None:
-    """Return the state with crossing faces cut out and the wound filled, None when that does not heal."""
-    faces = np.zeros(len(state.surface.faces), dtype=bool)
-    faces[crossing] = True
-    faces = grown(state.surface, faces, rings)
-    tried = rungs.cut_faces(state, faces, "faces that cross others taken out")
-    tried = _run(tried, (rungs.drop_pieces, _filled, rungs.count_bodies, rungs.even_out, rungs.sort_bodies))
-    if tried.problems or tried.flat or tried.genus != state.genus:
-        return None
-    return tried if len(crossing_faces(tried.surface)) == 0 else None
+def _healed(state: Mended, crossing: Ints, most: int) -> Mended | None:
+    """Return the state with crossing faces cut out and the wounds filled, None when they do not heal.
+
+    A wound whose filling crosses something again is cut wider.
+    """
+    tried = state
+    for rings in _CUT_RINGS:
+        faces = np.zeros(len(tried.surface.faces), dtype=bool)
+        faces[crossing] = True
+        faces = grown(tried.surface, faces, rings)
+        tried = rungs.cut_faces(tried, faces, "faces that cross others taken out")
+        tried = _run(
+            tried, (rungs.drop_pieces, _filled, rungs.count_bodies, rungs.even_out, rungs.sort_bodies)
+        )
+        if tried.problems or tried.flat or tried.genus > state.genus:
+            return None
+        crossing = crossing_faces(tried.surface, most=most)
+        if len(crossing) == 0:
+            return tried
+    return None
 
 
 def _made_anew(state: Mended, mending: Mending) -> Mended:

@@ -260,6 +260,26 @@ def _caps(surface: Surface) -> tuple[list[Cap], list[Cap], list[Cap]]:
     return flat, pins, large
 
 
+def loosen(state: Mended) -> Mended:
+    """Take out the faces along rims that no cap fits: those that touch themselves or fold over.
+
+    Rims too wide to be filled stay; when there are no others, the state itself is returned.
+    """
+    surface = state.surface
+    if len(surface.edges.open) > MOST_OPEN_EDGES:
+        return state
+    span = float(np.linalg.norm(np.ptp(surface.points[surface.faces.ravel()], axis=0)))
+    number, label = open_loops(surface.edges)
+    start, _ = surface.edges.ends(surface.edges.open)
+    touched = np.zeros(len(surface.points), dtype=bool)
+    for rim in np.split(start[np.argsort(label, kind="stable")], np.cumsum(np.bincount(label))[:-1]):
+        touched[rim] = ring_span(surface.points, rim) <= HOLE_SPAN * span
+    faces = np.asarray(touched[surface.faces].any(axis=1))
+    if number == 0 or not bool(faces.any()):
+        return state
+    return cut_faces(state, faces, "faces along torn rims taken out")
+
+
 class _Pieces:
     """The points and the area of every connected piece, by the ring that belongs to it."""
 

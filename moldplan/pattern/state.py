@@ -55,14 +55,34 @@ NOWHERE = Shift()
 
 
 def noted(state: Mended, what: str, count: int, *, rung: Rung, shift: Shift = NOWHERE) -> Mended:
-    """Note a repair that happened `count` times; nothing when it never did."""
+    """Note a repair that happened `count` times; nothing when it never did.
+
+    What a later round does again is added to what the first did.
+    """
     if count == 0:
         return state
     repair = Repair(
         what=what, count=count, rung=rung, moved_mm=shift.most, mean_mm=shift.mean, p99_mm=shift.p99,
         place_mm=shift.place, volume_mm3=shift.volume,
     )  # fmt: skip
-    return replace(state, repairs=(*state.repairs, repair))
+    kinds = [(other.rung, other.what) for other in state.repairs]
+    if (rung, what) not in kinds:
+        return replace(state, repairs=(*state.repairs, repair))
+    at = kinds.index((rung, what))
+    both = _added(state.repairs[at], repair)
+    return replace(state, repairs=(*state.repairs[:at], both, *state.repairs[at + 1 :]))
+
+
+def _added(first: Repair, second: Repair) -> Repair:
+    """Return two repairs of one kind as one."""
+    worst = max(first, second, key=lambda repair: repair.moved_mm)
+    return replace(
+        worst,
+        count=first.count + second.count,
+        mean_mm=first.mean_mm + second.mean_mm,
+        p99_mm=max(first.p99_mm, second.p99_mm),
+        volume_mm3=first.volume_mm3 + second.volume_mm3,
+    )
 
 
 def shift_of(away: Floats, area: Floats, places: Floats, *, whole: float) -> Shift:
