@@ -18,7 +18,8 @@ def centre_of_mass_mm(half: Half) -> NDArray[np.float64]:
     """
     corners = half.vertices[half.faces]
     volumes = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6.0
-    middle: NDArray[np.float64] = volumes @ corners.sum(axis=1) / (4.0 * volumes.sum())
+    # einsum, since what a matrix product sums may depend on how many threads there are
+    middle: NDArray[np.float64] = np.einsum("i,ij->j", volumes, corners.sum(axis=1)) / (4.0 * volumes.sum())
     return middle
 
 

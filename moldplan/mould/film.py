@@ -119,7 +119,7 @@ def detail_film(half: Half, surface: Surface, settings: Settings) -> Film:
     brushed_mm = settings.number("rubber.detail_coat_mm")
     crown = settings.number("rubber.crown_percent") / 100.0
     film = crowned_mm(np.minimum(left, brushed_mm), surface.area_mm2, share=crown)
-    stays = float(film @ surface.area_mm2)
+    stays = float((film * surface.area_mm2).sum())  # a dot product may depend on how many threads there are
     brushed = brushed_mm * surface.whole_mm2
     least_run = settings.number("rubber.run_off_percent") / 100.0 * brushed
     return Film(

@@ -164,7 +164,8 @@ def _best(seen: _Seen, points: Floats, directions: Floats, out: Bools, left: Boo
     """Return the direction that clears the most of what is left, and which points it clears."""
     shares = (out & left).mean(axis=1)
     close = directions @ directions.T >= np.cos(np.radians(NEIGHBOURS_DEG))
-    around = close @ shares / close.sum(axis=1)
+    # no matrix product: what that sums may depend on how many threads there are
+    around = (close * shares).sum(axis=1) / close.sum(axis=1)
     first = int(np.argmax(shares + WEIGHT * around))
     pull, gone = directions[first], out[first] & left
     for turn_deg in TURNS_DEG:
