@@ -5,13 +5,14 @@ plan each half's mould, gather the findings. Nothing is written here (`moldplan.
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from threading import Event
-from typing import Final, Literal
+from typing import Final, Literal, TypeVar
 
+from moldplan.cache import Cache, content_key
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half import cut, lay_whole
@@ -29,6 +30,7 @@ from moldplan.split.model import Known, Plane, Splits
 from moldplan.tolerances import CONTENDERS, SEARCH_ERROR, UNDERCUT_NOTHING
 
 ChosenBy = Literal["search", "cut", "open", "answer"]
+_Made = TypeVar("_Made")
 
 #: Other planes are weighed when they lean by this much, and no more than so many.
 _OTHER_DEG: Final = 20.0
@@ -75,13 +77,14 @@ class Plan:
         return any(finding.severity == "stop" for finding in self.findings)
 
 
-def plan_job(  # noqa: PLR0913 - a pattern, its settings, and four things a person may leave out
+def plan_job(  # noqa: PLR0913 - a pattern, its settings, and five things a person may leave out
     pattern: Pattern,
     settings: Settings,
     *,
     plane: Plane | None = None,
     title: str | None = None,
     others: Sequence[Known] = (),
+    cache: Cache | None = None,
     progress: Progress = QUIET,
 ) -> Plan:
     """Plan the mould of `pattern`.
@@ -98,6 +101,9 @@ def plan_job(  # noqa: PLR0913 - a pattern, its settings, and four things a pers
         What to call the job; None takes the pattern's name.
     others
         Other planes that are known for this figure, weighed against every undercut; a search brings its own.
+    cache
+        Where results of stages are kept (`moldplan.cache.open_cache`); what was computed before is taken from
+        there, to the same last bit. None computes everything.
     progress
         Told of each step; its `stop` event ends the work.
 
@@ -113,9 +119,10 @@ def plan_job(  # noqa: PLR0913 - a pattern, its settings, and four things a pers
     StoppedError
         When `progress` was told to stop.
     """
-    laid = _laid(pattern, plane, progress)
-    judged = _judged(pattern, laid, others)
-    moulds, findings = _moulds(laid.halves, settings, judged, progress)
+    work = _work(pattern, cache)
+    laid = _laid(work, plane, progress)
+    judged = _judged(work, laid, others)
+    moulds, findings = _moulds(work, laid.halves, settings, judged, progress)
     datums = plan_datums(laid.halves, moulds, settings)
     return Plan(
         job=title or pattern.name,
@@ -151,6 +158,26 @@ def revised(plan: Plan, revision: str) -> Plan:
 
 
 @dataclass(frozen=True, kw_only=True)
+class _Work:
+    """The pattern that is worked on, where results are kept, and what the pattern goes by there."""
+
+    pattern: Pattern
+    cache: Cache | None
+    key: str
+
+    def stage(self, name: str, parts: Sequence[object], compute: Callable[[], _Made]) -> _Made:
+        """Return what `compute` gives; it may read the pattern's shape and stance, and `parts`."""
+        return compute() if self.cache is None else self.cache.stage(name, (self.key, *parts), compute)
+
+
+def _work(pattern: Pattern, cache: Cache | None) -> _Work:
+    """Return a pattern with the key of all that the stages read of it: its shape and how it stands."""
+    shape = (pattern.vertices, pattern.faces, pattern.volume_mm3, pattern.size_mm)
+    key = "" if cache is None else content_key(*shape, pattern.up, pattern.front)
+    return _Work(pattern=pattern, cache=cache, key=key)
+
+
+@dataclass(frozen=True, kw_only=True)
 class _Laid:
     """The halves on their boards, the plane between them, and how it was found."""
 
@@ -164,66 +191,94 @@ class _Laid:
         return sum(half.undercut.volume_mm3 for half in self.halves)
 
 
-def _laid(pattern: Pattern, plane: Plane | None, progress: Progress) -> _Laid:
+def _laid(work: _Work, plane: Plane | None, progress: Progress) -> _Laid:
     """Return the halves cut at `plane`, or at the one the search finds best."""
     laying = progress.part(0.3, 0.45)
     if plane is not None:
-        return _cut_at(pattern, plane, "cut", None, laying)
+        return _cut_at(work, plane, "cut", None, laying)
     progress.step("looking for the split", 0.02)
-    splits = find_splits(pattern, progress=progress.part(0.02, 0.3))
-    if splits.open_back is None:
-        return _best_of(pattern, splits, laying)
+    seeking = progress.part(0.02, 0.3)
+    splits = work.stage("search", (), lambda: find_splits(work.pattern, progress=seeking))
+    back = splits.open_back
+    if back is None:
+        return _best_of(work, splits, laying)
     progress.step("laying the figure on its back", 0.3)
-    whole = lay_whole(pattern, splits.open_back, progress=laying)
-    return _Laid(plane=splits.open_back, chosen_by="open", splits=splits, halves=(whole,))
+    whole = work.stage("whole", (back,), lambda: lay_whole(work.pattern, back, progress=laying))
+    return _Laid(plane=back, chosen_by="open", splits=splits, halves=(whole,))
 
 
-def _best_of(pattern: Pattern, splits: Splits, progress: Progress) -> _Laid:
+def _best_of(work: _Work, splits: Splits, progress: Progress) -> _Laid:
     """Cut at the best candidates that the search cannot tell apart; keep the one that truly locks least."""
-    nothing = UNDERCUT_NOTHING * pattern.volume_mm3
+    nothing = UNDERCUT_NOTHING * work.pattern.volume_mm3
     limit = splits.candidates[0].undercut_mm3 * (1.0 + SEARCH_ERROR) + nothing
-    close = [found for found in splits.candidates if found.undercut_mm3 <= limit][:CONTENDERS]
+    close = [found.plane for found in splits.candidates if found.undercut_mm3 <= limit][:CONTENDERS]
     best: _Laid | None = None
-    for number, found in enumerate(close):
-        part = progress.part(number / len(close), (number + 1) / len(close))
-        laid = _cut_at(pattern, found.plane, "search", splits, part)
-        if best is None or laid.undercut_mm3 < best.undercut_mm3 - nothing:
-            best = laid
-    assert best is not None  # noqa: S101 - the first candidate is within its own limit
-    return best
+
+    def choose() -> int:
+        nonlocal best
+        chosen = 0
+        for number, plane in enumerate(close):
+            part = progress.part(number / len(close), (number + 1) / len(close))
+            laid = _cut_at(replace(work, cache=None), plane, "search", splits, part)
+            if best is None or laid.undercut_mm3 < best.undercut_mm3 - nothing:
+                best, chosen = laid, number
+        return chosen
+
+    chosen = work.stage("contenders", (nothing, *close), choose)
+    return _cut_at(work, close[chosen], "search", splits, progress, made=best)
 
 
-def _cut_at(
-    pattern: Pattern, plane: Plane, chosen_by: ChosenBy, splits: Splits | None, progress: Progress
+def _cut_at(  # noqa: PLR0913, PLR0917 - one step of `_laid`, set apart to be read by itself
+    work: _Work,
+    plane: Plane,
+    chosen_by: ChosenBy,
+    splits: Splits | None,
+    progress: Progress,
+    made: _Laid | None = None,
 ) -> _Laid:
-    """Cut the pattern and lay both halves down."""
-    progress.step("laying the halves on their boards", 0.0)
+    """Cut the pattern and lay both halves down; `made` is the same, when it was just done."""
+    pattern = work.pattern
+    progress.step("laying the halves on their boards", 0.0 if made is None else 1.0)
     chosen = canonical_plane(plane, up=pattern.up, front=pattern.front)
     names = called(chosen.normal, pattern.up, pattern.front)
-    halves = cut(pattern, chosen, called=names, progress=progress)
+
+    def lay() -> tuple[Half, ...]:
+        return cut(pattern, chosen, called=names, progress=progress) if made is None else made.halves
+
+    halves = work.stage("halves", (chosen, names), lay)
     return _Laid(plane=chosen, chosen_by=chosen_by, splits=splits, halves=halves)
 
 
-def _judged(pattern: Pattern, laid: _Laid, others: Sequence[Known]) -> tuple[OtherSplit, ...]:
+def _judged(work: _Work, laid: _Laid, others: Sequence[Known]) -> tuple[OtherSplit, ...]:
     """Return what the best of the other planes would do to these undercuts: none that is nearly the same."""
     if laid.splits is not None:
         others = [Known(plane=item.plane, undercut_mm3=item.undercut_mm3) for item in laid.splits.candidates]
     if laid.chosen_by == "open" or not any(half.undercut.regions for half in laid.halves):
         return ()
-    kept: list[Plane] = [laid.plane]
-    judged = []
+    away = tuple(_far_apart(laid.plane, others))
+    return work.stage("others", (laid.halves, *away), lambda: _weighed(work.pattern, laid, away))
+
+
+def _far_apart(chosen: Plane, others: Sequence[Known]) -> Iterator[Known]:
+    """Walk over the best of the other planes: none that is nearly the same as the chosen or a better one."""
+    kept: list[Plane] = [chosen]
     for other in sorted(others, key=lambda item: item.undercut_mm3):
         if any(_lean_deg(other.plane, plane) < _OTHER_DEG for plane in kept) or len(kept) > _MOST_OTHERS:
             continue
         kept.append(other.plane)
-        names = called(other.plane.normal, pattern.up, pattern.front)
-        judged.append(
-            judge_other(
-                pattern, laid.halves, other.plane,
-                called=names, undercut_mm3=other.undercut_mm3, now_mm3=laid.undercut_mm3,
-            )
-        )  # fmt: skip
-    return tuple(judged)
+        yield other
+
+
+def _weighed(pattern: Pattern, laid: _Laid, others: Sequence[Known]) -> tuple[OtherSplit, ...]:
+    """Return what each of the other planes would do to the undercuts of these halves."""
+    return tuple(
+        judge_other(
+            pattern, laid.halves, other.plane,
+            called=called(other.plane.normal, pattern.up, pattern.front),
+            undercut_mm3=other.undercut_mm3, now_mm3=laid.undercut_mm3,
+        )
+        for other in others
+    )  # fmt: skip
 
 
 def _lean_deg(one: Plane, other: Plane) -> float:
@@ -232,7 +287,11 @@ def _lean_deg(one: Plane, other: Plane) -> float:
 
 
 def _moulds(
-    halves: tuple[Half, ...], settings: Settings, others: tuple[OtherSplit, ...], progress: Progress
+    work: _Work,
+    halves: tuple[Half, ...],
+    settings: Settings,
+    others: tuple[OtherSplit, ...],
+    progress: Progress,
 ) -> tuple[tuple[Mould, ...], tuple[Finding, ...]]:
     """Plan the halves' moulds side by side, and gather what there is to say.
 
@@ -248,7 +307,12 @@ def _moulds(
             progress.step(what, low + share * done)
 
         tell(f"building the rubber of half {half.name}", 0.0)
-        return plan_mould(half, settings, others=others, progress=Progress(tell=tell, stop=abandoned))
+        part = Progress(tell=tell, stop=abandoned)
+        return work.stage(
+            "mould",
+            (half, settings, others),
+            lambda: plan_mould(half, settings, others=others, progress=part),
+        )
 
     with ThreadPoolExecutor(max_workers=2) as pool:
         waiting = [pool.submit(build, number) for number in range(len(halves))]
