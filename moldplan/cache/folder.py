@@ -82,7 +82,14 @@ class Cache:
         """What kept it from working, one line each."""
         return tuple(self._notes)
 
-    def stage(self, name: str, parts: Sequence[object], compute: Callable[[], Kept]) -> Kept:
+    def stage(
+        self,
+        name: str,
+        parts: Sequence[object],
+        compute: Callable[[], Kept],
+        *,
+        keep: Callable[[Kept], bool] | None = None,
+    ) -> Kept:
         """Return what `compute` gives, from the folder when it was computed before.
 
         Parameters
@@ -94,6 +101,8 @@ class Cache:
         compute
             Called without arguments when nothing is kept. Its result may hold what `moldplan.cache.values`
             knows.
+        keep
+            Says whether a computed value may be kept; None keeps every one.
 
         Returns
         -------
@@ -118,7 +127,7 @@ class Cache:
                 found: Kept = self._found(path, name, key)
                 return found
         value = compute()
-        if self._writable:
+        if self._writable and (keep is None or keep(value)):
             self._keep(path, name, key, value)
         return value
 
