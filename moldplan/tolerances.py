@@ -29,7 +29,7 @@ PIN_HOLE_EDGES: Final = 8
 PIN_HOLE_AREA_SHARE: Final = 1e-3
 #: A hole wider than this share of the diagonal, or over this share of the surface, is not filled: nobody can
 #: know what was there.
-HOLE_SPAN: Final = 0.35
+HOLE_WIDTH: Final = 0.35
 HOLE_AREA_SHARE: Final = 0.1
 #: An opening is the open underside when its rim is flat within this share of its span and lies at the end of
 #: the figure within it; a wavy one within the second is still taken for one, and how far it waves is said.

@@ -42,8 +42,6 @@ class Cap:
     inner: Floats
     faces: Ints
     area: float
-    span: float
-    """Longest measure of the rim's box."""
     off: float
     middle: Floats
 
@@ -194,7 +192,22 @@ def ring_span(points: Floats, ring: Ints) -> float:
     return float(np.linalg.norm(np.ptp(points[ring], axis=0)))
 
 
-def cap_hole(rims: Rims, ring: Ints, *, bend: bool = True, most: float = np.inf) -> Cap | None:
+def ring_width(points: Floats, ring: Ints, area: float | None = None) -> float:
+    """Return the width of a ring: the diameter of a round one, twice the width of a long slit.
+
+    `area` is that of its cap; without it, the ring's own as seen from where it looks largest.
+    """
+    places = points[ring]
+    ahead = np.roll(places, -1, axis=0)
+    if area is None:
+        middle = places.mean(axis=0)
+        area = 0.5 * float(np.linalg.norm(np.cross(places - middle, ahead - middle).sum(axis=0)))
+    return 4.0 * area / max(float(np.linalg.norm(ahead - places, axis=1).sum()), 1e-300)
+
+
+def cap_hole(
+    rims: Rims, ring: Ints, *, bend: bool = True, most: float = np.inf, widest: float = np.inf
+) -> Cap | None:
     """Return a cap over one ring, None when it is too large or every one uses an edge of the mesh again.
 
     Parameters
@@ -205,15 +218,15 @@ def cap_hole(rims: Rims, ring: Ints, *, bend: bool = True, most: float = np.inf)
         One of ``rims.loops``.
     bend
         Whether a larger cap goes on as smoothly as the rim; without it, it is the least surface.
-    most
-        The largest area that is capped.
+    most, widest
+        The largest area and width that are capped.
     """
     points = rims.surface.points
     faces = _least(rims, ring)
     if faces is None:
         return None
     area = mesh_area_mm2(points, faces)
-    if area > most:
+    if area > most or ring_width(points, ring, area) > widest:
         return None
     rims.join_all(faces)
     around = rims.round(ring)
@@ -222,7 +235,7 @@ def cap_hole(rims: Rims, ring: Ints, *, bend: bool = True, most: float = np.inf)
     if bend and len(ring) > 3:
         inner, faces = _bent(points, ring, faces, around)
     return Cap(
-        rim=ring, inner=inner, faces=faces, area=area, span=ring_span(points, ring), off=off,
+        rim=ring, inner=inner, faces=faces, area=area, off=off,
         middle=points[ring].mean(axis=0),
     )  # fmt: skip
 

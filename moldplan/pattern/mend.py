@@ -22,9 +22,10 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from moldplan.pattern import rungs
-from moldplan.pattern.compare import marks_between, moved_between
+from moldplan.pattern.compare import marks_between, moved_between, rounding
 from moldplan.pattern.crossings import crossing_faces
 from moldplan.pattern.cutout import grown
 from moldplan.pattern.model import Mending
@@ -133,6 +134,7 @@ def _healed(state: Mended, crossing: Ints, most: int) -> Mended | None:
     A wound whose filling crosses something again is cut wider.
     """
     tried = state
+    cut = 0
     for rings in _CUT_RINGS:
         faces = np.zeros(len(tried.surface.faces), dtype=bool)
         faces[crossing] = True
@@ -143,10 +145,27 @@ def _healed(state: Mended, crossing: Ints, most: int) -> Mended | None:
         )
         if tried.problems or tried.flat or tried.genus > state.genus:
             return None
+        cut += int(faces.sum())
         crossing = crossing_faces(tried.surface, most=most)
         if len(crossing) == 0:
-            return tried
+            return _compared(state, tried, cut)
     return None
+
+
+def _compared(before: Mended, healed: Mended, cut: int) -> Mended:
+    """Return a healed state with what cutting and filling did as one repair.
+
+    Here it is known what was there before: how far the surface moved is measured, not estimated.
+    """
+    shift = _shift_between(before.surface, healed.surface)
+    healed = replace(healed, repairs=before.repairs, unsure=before.unsure)
+    return noted(healed, "faces that cross others cut out and filled", cut, rung="cut", shift=shift)
+
+
+def _shift_between(before: Surface, after: Surface) -> Shift:
+    """Return how far a surface moved, measured."""
+    moved = moved_between(before, after)
+    return Shift(most=moved.most, mean=moved.mean, p99=moved.p99, place=moved.place, volume=moved.volume)
 
 
 def _made_anew(state: Mended, mending: Mending) -> Mended:
@@ -155,8 +174,7 @@ def _made_anew(state: Mended, mending: Mending) -> Mended:
     if made.problem is not None:
         return state
     tried = replace(state, surface=made.surface, problems=())
-    moved = moved_between(state.surface, made.surface)
-    shift = Shift(most=moved.most, mean=moved.mean, p99=moved.p99, place=moved.place, volume=moved.volume)
+    shift = _shift_between(state.surface, made.surface)
     tried = noted(tried, "surface made anew on a grid", 1, rung="resurface", shift=shift)
     tried = _run(tried, (rungs.count_bodies, rungs.even_out, rungs.sort_bodies))
     if tried.problems:
@@ -166,8 +184,23 @@ def _made_anew(state: Mended, mending: Mending) -> Mended:
 
 
 def _marked(state: Mended, raw: Surface) -> Mended:
-    """Return the state with what differs from the file marked."""
+    """Return the state with what differs from the file marked.
+
+    Where nothing was, a distance from what was there says nothing: there stands how far off the filling
+    may be.
+    """
     if state.problems or all(repair.rung in _INVISIBLE for repair in state.repairs):
         return state
     raw = Surface(raw.points, raw.faces[proper_faces(raw.faces)])
-    return replace(state, marks=marks_between(raw, state.surface))
+    marks = marks_between(raw, state.surface)
+    if marks is not None and len(state.unsure):
+        fresh = np.flatnonzero(marks.new)
+        middles = state.surface.points[state.surface.faces[fresh]].mean(axis=1)
+        away, nearest = cKDTree(state.unsure[:, :3]).query(middles)
+        filled = away <= rounding(raw.points)
+        moved = marks.moved_mm.copy()
+        unsure = state.unsure[np.asarray(nearest)[filled], 3]
+        moved[fresh[filled]] = np.minimum(moved[fresh[filled]], unsure)
+        moved.flags.writeable = False
+        marks = replace(marks, moved_mm=moved)
+    return replace(state, marks=marks)

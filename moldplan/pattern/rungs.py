@@ -9,7 +9,7 @@ from moldplan.pattern.arrays import mesh_area_mm2
 from moldplan.pattern.bodies import one_body
 from moldplan.pattern.cutout import uncrowded, without
 from moldplan.pattern.doubles import doubled_faces
-from moldplan.pattern.holes import MOST_OPEN_EDGES, Cap, Rims, cap_hole, ring_span, with_caps
+from moldplan.pattern.holes import MOST_OPEN_EDGES, Cap, Rims, cap_hole, ring_width, simple_loops, with_caps
 from moldplan.pattern.islands import Dropped, face_areas, islands, second_shells, summed
 from moldplan.pattern.model import Rung
 from moldplan.pattern.slivers import flip_slivers
@@ -31,7 +31,7 @@ from moldplan.pattern.words import counted, place
 from moldplan.tolerances import (
     FLAT_REL,
     HOLE_AREA_SHARE,
-    HOLE_SPAN,
+    HOLE_WIDTH,
     OPENING_SHARE,
     PIN_HOLE_AREA_SHARE,
     PIN_HOLE_EDGES,
@@ -224,7 +224,7 @@ def fill(state: Mended) -> Mended:
         return state
     flat, pins, large = _caps(state.surface)
     whole = mesh_area_mm2(state.surface.points, state.surface.faces)
-    state = replace(state, surface=with_caps(state.surface, [*flat, *pins, *large]))
+    state = _capped(state, [*flat, *pins, *large])
     kinds: tuple[tuple[str, list[Cap], Rung], ...] = (
         ("open underside closed flat", flat, "close"),
         ("pin-holes closed", pins, "fill"),
@@ -233,6 +233,17 @@ def fill(state: Mended) -> Mended:
     for what, caps, rung in kinds:
         state = noted(state, what, len(caps), rung=rung, shift=cap_shift(caps, whole))
     return state
+
+
+def _capped(state: Mended, caps: list[Cap]) -> Mended:
+    """Put caps on, and keep in mind how far off every face of theirs may be."""
+    if not caps:
+        return state
+    surface = with_caps(state.surface, caps)
+    off = np.concatenate([np.full(len(cap.faces), cap.off) for cap in caps])
+    middles = surface.points[surface.faces[len(state.surface.faces) :]].mean(axis=1)
+    unsure = np.concatenate([state.unsure, np.column_stack([middles, off])])
+    return replace(state, surface=surface, unsure=unsure)
 
 
 def _caps(surface: Surface) -> tuple[list[Cap], list[Cap], list[Cap]]:
@@ -251,9 +262,7 @@ def _caps(surface: Surface) -> tuple[list[Cap], list[Cap], list[Cap]]:
         if cap is not None:
             flat.append(cap)
             continue
-        if ring_span(surface.points, ring) > HOLE_SPAN * span:
-            continue
-        cap = cap_hole(rims, ring, most=HOLE_AREA_SHARE * whole)
+        cap = cap_hole(rims, ring, most=HOLE_AREA_SHARE * whole, widest=HOLE_WIDTH * span)
         if cap is not None:
             pin = len(ring) <= PIN_HOLE_EDGES and cap.area <= PIN_HOLE_AREA_SHARE * whole
             (pins if pin else large).append(cap)
@@ -269,13 +278,11 @@ def loosen(state: Mended) -> Mended:
     if len(surface.edges.open) > MOST_OPEN_EDGES:
         return state
     span = float(np.linalg.norm(np.ptp(surface.points[surface.faces.ravel()], axis=0)))
-    number, label = open_loops(surface.edges)
-    start, _ = surface.edges.ends(surface.edges.open)
     touched = np.zeros(len(surface.points), dtype=bool)
-    for rim in np.split(start[np.argsort(label, kind="stable")], np.cumsum(np.bincount(label))[:-1]):
-        touched[rim] = ring_span(surface.points, rim) <= HOLE_SPAN * span
+    for rim in simple_loops(surface):
+        touched[rim] = ring_width(surface.points, rim) <= HOLE_WIDTH * span
     faces = np.asarray(touched[surface.faces].any(axis=1))
-    if number == 0 or not bool(faces.any()):
+    if not bool(faces.any()):
         return state
     return cut_faces(state, faces, "faces along torn rims taken out")
 

@@ -1,6 +1,6 @@
 """What is known of a mesh while it climbs the ladder of mending, and how a rung notes what it did."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -37,6 +37,8 @@ class Mended:
     """Whether nothing solid can come of it, whatever is tried, so that the rest is not looked at."""
     marks: Marks | None = None
     """Where the mended surface differs from the one in the file; None when it does nowhere."""
+    unsure: Floats = field(default_factory=lambda: np.zeros((0, 4)))
+    """(k, 4): the middles of faces that fill what was open, and how far off each may be."""
     turned_inside_out: bool = False
     crossing_faces: int = 0
 

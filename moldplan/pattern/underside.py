@@ -76,7 +76,7 @@ def closing(rims: Rims, ring: Ints, piece: Floats, most: float) -> Cap | None:
     if faces is None:
         return None
     return Cap(
-        rim=ring, inner=np.zeros((0, 3)), faces=faces, area=mesh_area_mm2(points, faces), span=plane.span,
+        rim=ring, inner=np.zeros((0, 3)), faces=faces, area=mesh_area_mm2(points, faces),
         off=plane.off if plane.off > _EXACT * plane.span else 0.0, middle=plane.middle,
     )  # fmt: skip
 
