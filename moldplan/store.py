@@ -2,24 +2,50 @@
 
 A folder made here holds `made-by-moldplan.txt`, which lists each file written with its SHA-256. A target that
 exists is replaced only when it is empty, or when everything in it is on that list and unchanged.
+
+Goal
+    However a run ends (killed, the power gone, the disk full) the last good result is there and can be read.
+
+Steps
+    1. One run at a time works on a target (`moldplan.lock`).
+    2. The new result is put together in `.NAME.new-*/result` beside the target; `owner.json` beside it says
+       whose it is.
+    3. Its list is written, and everything is brought onto the disk (fsync) before the next step.
+    4. Result and target change names, in one step that the system never leaves half done (Linux, macOS).
+       Where there is no such step the old result is moved to `.NAME.new-*/old` before the new one comes.
+    5. `LATEST` is written the same way, after its revision has its name.
+    6. What a dead run left is known by its owner. The next run, or `tidy`, puts an old result back that has
+       lost its name, and removes the rest.
 """
 
+import contextlib
+import ctypes
+import errno
 import hashlib
 import json
 import os
 import re
 import shutil
+import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 from moldplan.errors import OutputError
+from moldplan.lock import cannot_write, in_use, is_dead, read_owner, this_run
 
 MANIFEST = "made-by-moldplan.txt"
 #: Files that file managers strew about by themselves; nobody's work.
 _STREWN = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".directory"})
 _REVISION = re.compile(r"r(\d{3,})")
+_OWNER: Final = "owner.json"
+_WRITING: Final = "writing results"
+#: What a disk says that has no room, or that can no longer be written.
+_DISK_FULL: Final = frozenset({errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)})
+_DISK_GONE: Final = frozenset({errno.EROFS, errno.EIO})
+_ROOM_BYTES: Final = 1_000_000  # with less, a write that failed without a reason failed for want of room
 
 
 def fingerprint(path: Path) -> str:
@@ -29,24 +55,95 @@ def fingerprint(path: Path) -> str:
 
 
 @contextmanager
-def new_folder(target: Path) -> Iterator[Path]:
+def new_folder(target: Path, *, doing: str = _WRITING) -> Iterator[Path]:
     """Give an empty folder beside `target`; when the block ends well, it becomes `target`.
 
     Nothing is left behind, and `target` stays as it was, when the block raises.
 
+    Parameters
+    ----------
+    target
+        Folder to make or to replace; folders above it are made.
+    doing
+        For the message of another run that is refused meanwhile.
+
     Raises
     ------
     OutputError
-        When `target` is not moldplan's to replace, or the disk refuses.
+        When `target` is not moldplan's to replace, another run is at work on it, or the disk refuses.
     """
-    check_target(target)
-    with _working_folder(target) as work:
-        yield work
-        _write_manifest(work)
-        try:
-            _swap_in(work, target)
-        except OSError as error:
-            raise OutputError(f"{target}: cannot put the result in place: {error.strerror}") from error
+    with in_use(target, doing=doing):
+        recover(target)
+        check_target(target)
+        with _working_folder(target) as work:
+            yield work
+            _keep(work, target)
+
+
+@contextmanager
+def working_in(target: Path, *, doing: str, job: bool = False) -> Iterator[None]:
+    """Hold `target` for one run, from before its long computing until its result is in place.
+
+    Parameters
+    ----------
+    target
+        The folder of `new_folder`; with `job` the job folder of `new_revision`.
+    doing
+        In a few words, for the run that is refused: "planning owl.stl".
+
+    Raises
+    ------
+    OutputError
+        When another run is at work there, which is named, or nothing can be written there.
+    """
+    if job:
+        _check_job_folder(target)
+    with in_use(target, doing=doing, inside=job):
+        recover(target, job=job)
+        yield
+
+
+def tidy(place: str) -> None:
+    """Clear up a place that a run which died had asked to be remembered (see `moldplan.guard`).
+
+    Raises
+    ------
+    OutputError
+        When nothing can be written there, or another run is at work there: it has cleared up by itself.
+    """
+    kind, _, name = place.partition(":")
+    folder = Path(name)
+    if not (folder if kind == "in" else folder.parent).is_dir():
+        return
+    with in_use(folder, doing="clearing up", inside=kind == "in"):
+        recover(folder, job=kind == "in")
+
+
+def recover(target: Path, *, job: bool = False) -> None:
+    """Put back what a dead run took away from `target`, and remove what it left unfinished.
+
+    Parameters
+    ----------
+    target
+        A folder that `new_folder` makes; with `job` a job folder, and then all its revisions are seen to.
+
+    Notes
+    -----
+    Only folders whose owner is known to be dead are touched. Call it while the folder is held.
+    """
+    parent, names = (target, r"r\d{3,}") if job else (target.parent, re.escape(target.name))
+    pattern = re.compile(rf"\.({names})\.new-\w+")
+    found = [(path, match[1]) for path in sorted(parent.iterdir()) if (match := pattern.fullmatch(path.name))]
+    for place, name in found:
+        owner = read_owner(place / _OWNER)
+        if owner is not None and is_dead(owner):
+            old = place / "old"
+            if old.is_dir() and not (parent / name).exists():
+                old.rename(parent / name)
+            _remove(place)
+        elif owner is None:
+            with contextlib.suppress(OSError):  # killed before it wrote whose it is
+                _remove_unsigned(place)
 
 
 def check_target(target: Path) -> None:
@@ -84,20 +181,27 @@ def next_revision(job_folder: Path) -> str:
 
 
 @contextmanager
-def new_revision(job_folder: Path) -> Iterator[tuple[Path, str]]:
+def new_revision(job_folder: Path, *, doing: str = _WRITING) -> Iterator[tuple[Path, str]]:
     """Give an empty folder and its revision name; when the block ends well it is kept and LATEST names it.
 
     Raises
     ------
     OutputError
-        When the job folder is missing or cannot be written.
+        When the job folder is missing or cannot be written, or another run is at work on it.
     """
+    with working_in(job_folder, doing=doing, job=True):
+        revision = next_revision(job_folder)
+        target = job_folder / revision
+        with _working_folder(target) as work:
+            yield work, revision
+            _keep(work, target)
+            _write_latest(work.parent, job_folder, revision)
+
+
+def _check_job_folder(job_folder: Path) -> None:
+    """Refuse a job folder that is not there."""
     if not job_folder.is_dir():
         raise OutputError(f"{job_folder}: no such job folder: make one with: moldplan job new {job_folder}")
-    revision = next_revision(job_folder)
-    with new_folder(job_folder / revision) as work:
-        yield work, revision
-    write_whole(job_folder / "LATEST", f"{revision}\n")
 
 
 def write_json(path: Path, document: Mapping[str, object]) -> None:
@@ -122,43 +226,188 @@ def write_whole(path: Path, text: str) -> None:
     """
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        Path(name).chmod(0o644)  # mkstemp makes it private; results are for the whole shop
-        Path(name).replace(path)
+        os.close(handle)
+        try:
+            _replace(path, text, by=Path(name))
+        finally:
+            Path(name).unlink(missing_ok=True)
     except OSError as error:
-        raise OutputError(f"{path}: cannot be written: {error.strerror}") from error
+        raise OutputError(_disk_message(path, error)) from error
+
+
+def _replace(path: Path, text: str, *, by: Path) -> None:
+    """Write `text` into the file `by`, bring it onto the disk and give it the name `path`."""
+    by.write_text(text, encoding="utf-8", newline="\n")
+    by.chmod(0o644)  # a temporary file is private; results are for the whole shop
+    _onto_disk(by)
+    by.replace(path)
+    _onto_disk(path.parent)
+
+
+def _write_latest(place: Path, job_folder: Path, revision: str) -> None:
+    """Let LATEST name a revision that is in place; `place` is a folder of this run on the same disk."""
+    latest = job_folder / "LATEST"
+    try:
+        _replace(latest, f"{revision}\n", by=place / "LATEST")
+    except OSError as error:
+        text = _disk_message(latest, error)
+        raise OutputError(f"{text}; {revision} is whole, the file LATEST does not name it yet") from error
 
 
 @contextmanager
 def _working_folder(target: Path) -> Iterator[Path]:
-    """Give a new folder beside `target`, removed again unless it was moved away."""
+    """Give a new folder in a place of its own beside `target`; the place is removed at the end.
+
+    A disk that is full while the block writes is an `OutputError` that names `target`.
+    """
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=f".{target.name}.new-", dir=target.parent))
-        work.chmod(0o755)  # mkdtemp makes it private; a plan is for the whole shop
+        place = Path(tempfile.mkdtemp(prefix=f".{target.name}.new-", dir=target.parent))
     except OSError as error:
-        raise OutputError(f"{target.parent}: cannot write here: {error.strerror}") from error
+        raise cannot_write(target, target.parent, error) from error
     try:
+        place.chmod(0o755)  # mkdtemp makes it private; a plan is for the whole shop
+        (place / _OWNER).write_text(this_run(_WRITING).text(), encoding="utf-8")
+        work = place / "result"
+        work.mkdir()
         yield work
+    except OSError as error:
+        if _is_disk_trouble(error, target):
+            raise OutputError(_disk_message(target, error)) from error
+        raise
     finally:
-        shutil.rmtree(work, ignore_errors=True)
+        _remove(place)
+
+
+def _remove(place: Path) -> None:
+    """Remove a working place, its owner's name last, so that what a kill leaves of it is still known."""
+    with contextlib.suppress(OSError):  # it is tried again by the next run
+        for path in place.iterdir():
+            if path.name != _OWNER:
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
+        (place / _OWNER).unlink(missing_ok=True)
+        place.rmdir()
+
+
+def _remove_unsigned(place: Path) -> None:
+    """Remove a working place that was left before its owner's name was whole; one that holds more stays."""
+    if {path.name for path in place.iterdir()} <= {_OWNER}:
+        (place / _OWNER).unlink(missing_ok=True)
+        place.rmdir()
+
+
+def _keep(work: Path, target: Path) -> None:
+    """List what is in `work`, bring it onto the disk and let it become `target`.
+
+    Raises
+    ------
+    OutputError
+        When the disk refuses.
+    """
+    try:
+        _write_manifest(work)
+        for path in (*work.rglob("*"), work):
+            _onto_disk(path)
+    except OSError as error:
+        raise OutputError(_disk_message(target, error)) from error
+    try:
+        _swap_in(work, target)
+        _onto_disk(target.parent)
+    except OSError as error:
+        raise OutputError(f"{target}: cannot put the result in place: {error.strerror}") from error
+
+
+def _onto_disk(path: Path) -> None:
+    """Bring a file, or a folder's list of names, onto the disk, so that a power cut does not lose it.
+
+    Raises
+    ------
+    OSError
+        When the disk has no room, or fails.
+    """
+    if os.name == "nt":  # it wants files opened for writing and knows no folders
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno in _DISK_FULL | _DISK_GONE:
+            raise
+    finally:
+        os.close(handle)
 
 
 def _swap_in(work: Path, target: Path) -> None:
-    """Put `work` in the place of `target`; put the old one back if that fails."""
+    """Put `work` in the place of `target`; the old one comes into the working place, which is removed.
+
+    Raises
+    ------
+    OSError
+        When the disk refuses; then `target` is what it was.
+    """
     if not target.exists():
         work.rename(target)
-        return
-    old = Path(tempfile.mkdtemp(prefix=f".{target.name}.old-", dir=target.parent)) / "old"
-    target.rename(old)
+    elif not _exchange(work, target):
+        old = work.parent / "old"
+        target.rename(old)
+        try:
+            work.rename(target)
+        except OSError:
+            old.rename(target)
+            raise
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Let two folders change names in one step; False where the system or the drive has no such step.
+
+    Raises
+    ------
+    OSError
+        When the disk refuses.
+
+    References
+    ----------
+    Linux renameat2(2), RENAME_EXCHANGE; macOS renamex_np(2), RENAME_SWAP.
+    """
+    names = os.fsencode(one), os.fsencode(other)
+    here, exchange, swap = -100, 2, 2  # AT_FDCWD and the two flags
     try:
-        work.rename(target)
-    except OSError:
-        old.rename(target)
-        raise
-    finally:
-        shutil.rmtree(old.parent, ignore_errors=True)
+        library = ctypes.CDLL(None, use_errno=True)
+        if sys.platform == "darwin":
+            failed = library.renamex_np(*names, ctypes.c_uint(swap))
+        else:
+            failed = library.renameat2(here, names[0], here, names[1], ctypes.c_uint(exchange))
+    except (AttributeError, OSError, TypeError):  # no such function here
+        return False
+    number = ctypes.get_errno()
+    if not failed or number in {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EPERM}:
+        return not failed
+    raise OSError(number, os.strerror(number), str(other))
+
+
+def _is_disk_trouble(error: OSError, target: Path) -> bool:
+    """Return whether a block failed for the disk's sake; some writers do not say why they failed."""
+    if error.errno is None:
+        return _free_bytes(target) < _ROOM_BYTES
+    return error.errno in _DISK_FULL | _DISK_GONE
+
+
+def _free_bytes(target: Path) -> int:
+    """Return the room on the disk of a folder that may not be there yet."""
+    return shutil.disk_usage(next(one for one in (target, *target.absolute().parents) if one.exists())).free
+
+
+def _disk_message(target: Path, error: OSError) -> str:
+    """Return what the disk refused, how much room it has and what to do."""
+    if error.errno not in _DISK_FULL and error.errno is not None:
+        return f"{target}: cannot be written: {error.strerror}"
+    limit = {
+        errno.EFBIG: "a file would be larger than is allowed here",
+        getattr(errno, "EDQUOT", -1): "your share of the disk is used up",
+    }.get(error.errno or errno.ENOSPC, "the disk is full")
+    return (
+        f"{target}: cannot be written: {limit} ({_free_bytes(target) / 1e6:.1f} MB free): make room, or "
+        "choose another --out; what was there before is unchanged"
+    )
 
 
 def _write_manifest(folder: Path) -> None:
@@ -166,7 +415,7 @@ def _write_manifest(folder: Path) -> None:
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     lines = [f"{fingerprint(path)}  {path.relative_to(folder).as_posix()}\n" for path in files]
     head = "This folder was made by moldplan and may be replaced by it. Keep your own files elsewhere.\n"
-    write_whole(folder / MANIFEST, head + "".join(lines))
+    (folder / MANIFEST).write_text(head + "".join(lines), encoding="utf-8", newline="\n")
 
 
 def _read_manifest(folder: Path) -> dict[str, str]:
