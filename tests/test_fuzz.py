@@ -2,6 +2,7 @@
 
 import json
 import re
+import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,11 @@ unix = pytest.mark.skipif(sys.platform == "win32", reason="limits on a process a
 LIMITS = Limits(triangles=1000)
 FILES = 500
 SOAK_FILES = 20_000
+GUIDED_RUNS = 3000
+KINDS = (
+    "bin.stl", "txt.stl", "bin.ply", "flt.ply", "txt.ply", "obj", "off", "3mf", "glb", "gltf", "job.toml",
+    "short.job.toml", "silicone-addition.card.toml", "glass-jacket.card.toml", "split.json",
+)  # fmt: skip
 
 quick = settings(
     max_examples=100,
@@ -71,6 +77,28 @@ def test_twenty_thousand_damaged_files(tmp_path: Path, capsys: pytest.CaptureFix
     hold(tally, SOAK_FILES)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the coverage-guided fuzzer runs on Linux only")
+@pytest.mark.soak
+@pytest.mark.parametrize("kind", KINDS)
+def test_guided_by_coverage(tmp_path: Path, kind: str, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("atheris")
+    corpus = tmp_path / "corpus"
+    corpus.mkdir()
+    sound = fuzzing.sound_files(tmp_path)
+    (corpus / "sound").write_bytes(sound[kind])
+    for number in range(list(sound).index(kind), 40 * len(sound), len(sound)):
+        (corpus / f"damaged-{number}").write_bytes(fuzzing.damaged(number, sound)[2])
+    script = Path(fuzzing.__file__).with_name("fuzz_coverage.py")
+    command = [sys.executable, str(script), kind, str(corpus), str(GUIDED_RUNS)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=1200)
+    figures = re.findall(r"stat::(\w+): *(\d+)", done.stderr)
+    with capsys.disabled():
+        sys.stdout.write(f"\n{kind}: " + ", ".join(f"{name} {value}" for name, value in figures) + "\n")
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert list(tmp_path.glob("found-*")) == []
+    assert ("number_of_executed_units", str(GUIDED_RUNS)) in figures
+
+
 @unix
 def test_a_file_that_hangs_or_kills_is_told_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The watch itself: a child that stalls, one that dies, and the files after them still read."""
@@ -101,6 +129,7 @@ def test_damage_is_always_the_same(tmp_path: Path) -> None:
     assert [fuzzing.damaged(number, sound) for number in range(60)] == [
         fuzzing.damaged(number, sound) for number in range(60)
     ]
+    assert set(sound) == set(KINDS)
     for kind, content in sound.items():
         folder = tmp_path / kind
         folder.mkdir()
