@@ -52,7 +52,7 @@ def kept_pattern(  # noqa: PLR0913 - the same as `load_pattern`, and where resul
 
 
 def _sha256(path: Path, *, most: int) -> str | None:
-    """Return the SHA-256 of a file of at most `most` bytes; None when it cannot be read, as `load` will say."""
+    """Return the SHA-256 of a file of at most `most` bytes; None when it cannot be read."""
     try:
         if not path.is_file() or path.stat().st_size > most:
             return None
