@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Annotated, ParamSpec
 
 import typer
 
+from moldplan import guard
 from moldplan.errors import MoldplanError, StoppedError
 from moldplan.progress import Progress
 
@@ -104,7 +105,8 @@ def _reported(command: Callable[_P, int]) -> Callable[_P, None]:
             code = command(*args, **kwargs)
             sys.stdout.flush()
         except (KeyboardInterrupt, StoppedError):
-            code = _complain("stopped; nothing half-written is left", _INTERRUPTED)
+            said = "stopped; nothing half-written is left"  # by the front, where there is one
+            code = _INTERRUPTED if guard.has_front() else _complain(said, _INTERRUPTED)
         except BrokenPipeError:  # the reader of our output went away, as `| head` does
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             code = _DONE
@@ -480,25 +482,30 @@ def _stop_on_interrupt(progress: Progress) -> Iterator[None]:
     """Let the first Ctrl-C stop the work at its next step, and a second one at once.
 
     Raised at once, the interrupt may land in a compiled library's callback, which prints a traceback and
-    loses it. A shell's background job, where the signal is ignored, stays so.
+    loses it. A shell's background job, where the signal is ignored, stays so. With a front (`moldplan.guard`)
+    it is the front that hears Ctrl-C, asks this process to stop, and ends it if that takes too long.
     """
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
+        if guard.has_front():
+            progress.stop.set()
+            return
         if progress.stop.is_set():
             raise KeyboardInterrupt
         progress.stop.set()
         os.write(2, b"\nstopping ... (again to stop at once)\n")  # print is not safe in a signal handler
 
+    number = guard.stop_signal()
     in_main = threading.current_thread() is threading.main_thread()
-    before = signal.getsignal(signal.SIGINT)
-    if not in_main or before is not signal.default_int_handler:
+    before = signal.getsignal(number)
+    if not in_main or not (guard.has_front() or before is signal.default_int_handler):
         yield
         return
-    signal.signal(signal.SIGINT, stop)
+    signal.signal(number, stop)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.signal(number, before)
 
 
 def _clear_line(*, quiet: bool) -> None:
@@ -507,6 +514,13 @@ def _clear_line(*, quiet: bool) -> None:
         print("\r\033[K", end="", file=sys.stderr, flush=True)
 
 
+def _tidy(place: str) -> None:
+    """Clear up after a worker that did not come to its end."""
+    from moldplan.store import tidy
+
+    tidy(place)
+
+
 def main() -> None:
-    """Run the command line."""
-    app()
+    """Run the command line, with a process in front of it that can always be stopped."""
+    guard.watched(app, tidy=_tidy)
