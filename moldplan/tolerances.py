@@ -31,6 +31,8 @@ PIN_HOLE_AREA_SHARE: Final = 1e-3
 #: know what was there.
 HOLE_WIDTH: Final = 0.35
 HOLE_AREA_SHARE: Final = 0.1
+#: Cutting out faces that cross may move the surface by this share of the diagonal; else they do less harm.
+CROSSING_MOVE: Final = 1e-3
 #: An opening is the open underside when its rim is flat within this share of its span and lies at the end of
 #: the figure within it; a wavy one within the second is still taken for one, and how far it waves is said.
 FLAT_RIM: Final = 0.01

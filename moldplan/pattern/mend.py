@@ -33,6 +33,7 @@ from moldplan.pattern.resurface import resurface
 from moldplan.pattern.state import Found, Mended, Shift, compact, noted, proper_faces
 from moldplan.pattern.topology import Floats, Ints, Surface
 from moldplan.pattern.weld import weld_equal
+from moldplan.tolerances import CROSSING_MOVE
 
 __all__ = ["Found", "Mended", "mend"]
 
@@ -152,12 +153,15 @@ def _healed(state: Mended, crossing: Ints, most: int) -> Mended | None:
     return None
 
 
-def _compared(before: Mended, healed: Mended, cut: int) -> Mended:
+def _compared(before: Mended, healed: Mended, cut: int) -> Mended | None:
     """Return a healed state with what cutting and filling did as one repair.
 
-    Here it is known what was there before: how far the surface moved is measured, not estimated.
+    Here it is known what was there before: how far the surface moved is measured, not estimated. None when
+    it moved so far that the crossing faces did less harm.
     """
     shift = _shift_between(before.surface, healed.surface)
+    if shift.most > CROSSING_MOVE * float(np.linalg.norm(np.ptp(before.surface.points, axis=0))):
+        return None
     healed = replace(healed, repairs=before.repairs, unsure=before.unsure)
     return noted(healed, "faces that cross others cut out and filled", cut, rung="cut", shift=shift)
 

@@ -25,14 +25,13 @@ from moldplan.pattern.topology import (
     open_loops,
     turned_faces,
 )
-from moldplan.pattern.underside import closing, floor_faces
+from moldplan.pattern.underside import Piece, closing, floor_faces
 from moldplan.pattern.weld import weld_near
 from moldplan.pattern.words import counted, place
 from moldplan.tolerances import (
     FLAT_REL,
     HOLE_AREA_SHARE,
     HOLE_WIDTH,
-    OPENING_SHARE,
     PIN_HOLE_AREA_SHARE,
     PIN_HOLE_EDGES,
     WELD_STEPS,
@@ -257,14 +256,14 @@ def _caps(surface: Surface) -> tuple[list[Cap], list[Cap], list[Cap]]:
     for ring in rims.loops:
         if len(ring) < 3:
             continue
-        whole = pieces.area(ring)
-        cap = closing(rims, ring, pieces.points(ring), OPENING_SHARE * whole)
+        piece = pieces.of(ring)
+        cap = closing(rims, ring, piece)
         if cap is not None:
             flat.append(cap)
             continue
-        cap = cap_hole(rims, ring, most=HOLE_AREA_SHARE * whole, widest=HOLE_WIDTH * span)
+        cap = cap_hole(rims, ring, most=HOLE_AREA_SHARE * piece.area, widest=HOLE_WIDTH * span)
         if cap is not None:
-            pin = len(ring) <= PIN_HOLE_EDGES and cap.area <= PIN_HOLE_AREA_SHARE * whole
+            pin = len(ring) <= PIN_HOLE_EDGES and cap.area <= PIN_HOLE_AREA_SHARE * piece.area
             (pins if pin else large).append(cap)
     return flat, pins, large
 
@@ -288,7 +287,7 @@ def loosen(state: Mended) -> Mended:
 
 
 class _Pieces:
-    """The points and the area of every connected piece, by the ring that belongs to it."""
+    """Every connected piece with what an opening is measured against, by the ring that belongs to it."""
 
     def __init__(self, surface: Surface) -> None:
         """Sort the points by piece."""
@@ -297,16 +296,17 @@ class _Pieces:
         self._of[surface.faces] = label[:, None]
         order = np.argsort(self._of, kind="stable")
         ends = np.cumsum(np.bincount(self._of, minlength=number + 1))[:-1]
-        self._points = np.split(surface.points[order], ends)
-        self._areas = summed(label, face_areas(surface), number)
+        areas = summed(label, face_areas(surface), number)
+        self._pieces = [
+            Piece(points, float(np.linalg.norm(np.ptp(points, axis=0))), area)
+            for points, area in zip(
+                np.split(surface.points[order], ends)[:number], areas.tolist(), strict=True
+            )
+        ]
 
-    def points(self, ring: Ints) -> Floats:
-        """Return the points (k, 3) of the piece that a ring is on."""
-        return self._points[int(self._of[ring[0]])]
-
-    def area(self, ring: Ints) -> float:
-        """Return the area of the piece that a ring is on."""
-        return float(self._areas[self._of[ring[0]]])
+    def of(self, ring: Ints) -> Piece:
+        """Return the piece that a ring is on."""
+        return self._pieces[int(self._of[ring[0]])]
 
 
 def cap_shift(caps: list[Cap], whole: float) -> Shift:

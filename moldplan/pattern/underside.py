@@ -6,7 +6,7 @@ steeply, or that a program cut it exactly flat.
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from shapely import Polygon, constrained_delaunay_triangles, get_coordinates
@@ -15,7 +15,7 @@ from moldplan.pattern.arrays import mesh_area_mm2
 from moldplan.pattern.holes import Cap, Rims, cap_hole, ring_span
 from moldplan.pattern.islands import face_areas
 from moldplan.pattern.topology import Bools, Floats, Ints, Surface, face_bodies, linked
-from moldplan.tolerances import FLAT_RIM, WAVY_RIM
+from moldplan.tolerances import FLAT_RIM, OPENING_SHARE, WAVY_RIM
 
 #: Cosine of the angle of 35 degrees between side and underside.
 _STEEP: Final = 0.82
@@ -43,7 +43,15 @@ class _Plane:
     area: float
 
 
-def closing(rims: Rims, ring: Ints, piece: Floats, most: float) -> Cap | None:
+class Piece(NamedTuple):
+    """What hangs together: its points (k, 3), the diagonal of its box, its area."""
+
+    points: Floats
+    diagonal: float
+    area: float
+
+
+def closing(rims: Rims, ring: Ints, piece: Piece) -> Cap | None:
     """Return the flat cap over an opening that is an underside, None when it is none.
 
     Parameters
@@ -51,9 +59,8 @@ def closing(rims: Rims, ring: Ints, piece: Floats, most: float) -> Cap | None:
     rims, ring
         The surface, and one of its rings.
     piece
-        Points (k, 3) of the connected piece the ring belongs to.
-    most
-        A larger opening than this area is no underside: too much of the figure is missing.
+        The connected piece the ring belongs to. With an opening of more than `OPENING_SHARE` of its area too
+        much of the figure is missing.
 
     Returns
     -------
@@ -62,10 +69,9 @@ def closing(rims: Rims, ring: Ints, piece: Floats, most: float) -> Cap | None:
     """
     points = rims.surface.points
     plane = _rim_plane(points, ring)
-    if plane is not None and plane.area > most:
+    if plane is None or plane.area > OPENING_SHARE * piece.area:
         return None
-    whole = float(np.linalg.norm(np.ptp(piece, axis=0)))
-    if plane is None or not _is_underside(rims, ring, plane, piece, whole):
+    if not _is_underside(rims, ring, plane, piece):
         return None
     faces = _flat_cap(points, ring, plane) if plane.off <= FLAT_RIM * plane.span else None
     if faces is None or bool(rims.taken(faces, ring).any()):
@@ -98,13 +104,13 @@ def _rim_plane(points: Floats, ring: Ints) -> _Plane | None:
     )  # fmt: skip
 
 
-def _is_underside(rims: Rims, ring: Ints, plane: _Plane, piece: Floats, whole: float) -> bool:
+def _is_underside(rims: Rims, ring: Ints, plane: _Plane, piece: Piece) -> bool:
     """Return whether an opening lies flat at the end of its piece, and the surface goes on as it would."""
-    exact = plane.off <= _EXACT * plane.span and plane.span >= _LEAST_EXACT * whole
-    flat = plane.off <= WAVY_RIM * plane.span and plane.span >= _LEAST * whole
+    exact = plane.off <= _EXACT * plane.span and plane.span >= _LEAST_EXACT * piece.diagonal
+    flat = plane.off <= WAVY_RIM * plane.span and plane.span >= _LEAST * piece.diagonal
     if not (exact or flat):
         return False
-    heights = (piece - plane.middle) @ plane.normal
+    heights = (piece.points - plane.middle) @ plane.normal
     slack = max(plane.off, FLAT_RIM * plane.span) * 1.001
     outward = 1.0 if float(heights.max()) <= slack else -1.0  # the other way for a mesh that is inside out
     if outward < 0.0 and float(heights.min()) < -slack:
