@@ -62,8 +62,8 @@ _HEAD_MM, _BAR_MM, _TITLE_MM = 16.0, 14.0, 9.0
 #: Between two views, and left of a row for its heights.
 _GAP_MM, _RULER_MM = 9.0, 18.0
 #: Cells of the pictures, and what is too small to be hatched, on paper.
-_CELL_MM, _SPECK_MM = 0.2, 2.2
-_RING_MM: Final = 1.5
+_CELL_MM, _SPECK_MM = 0.15, 2.2
+_DOT_MM: Final = 0.7
 #: Enlargements, for figures of a few centimetres, and round steps between those of ISO 5455: so many views
 #: stand on this sheet that a coarser choice would often leave half of it blank. The bar is true at any.
 _SCALES: Final = (
@@ -283,7 +283,7 @@ def _draw_view(sheet: Sheet, view: _View, edges: tuple[float, ...], marks: Marks
     for stroke in hatch.strokes():
         sheet.stroke(marks.clear(stroke.shape), stroke.pen, tag=stroke.tag)
     sheet.stroke(marks.clear(wide), _EDGE_PEN, tag="new")
-    sheet.stroke(marks.clear(_rings(view)), _EDGE_PEN, tag="speck")
+    sheet.area(marks.open(_dots(view)), BLUE, tag="speck")
     sheet.stroke(marks.clear(outline), THIN, tag="outline")
     sheet.stroke(marks.clear(scale.shape(side.dropped)), _DROPPED, tag="dropped")
 
@@ -298,11 +298,10 @@ def _picture(side: Elevation, edges: tuple[float, ...]) -> np.ndarray:
     return np.where(is_new, bands * (shade / 255.0), shade).astype(np.uint8)
 
 
-def _rings(view: _View) -> BaseGeometry:
-    """Return rings round patches that are too small to be hatched; rings that meet become one."""
+def _dots(view: _View) -> BaseGeometry:
+    """Return dots on patches that are too small to be hatched."""
     places = [shapely.Point(view.scale.point(*speck)) for speck in view.side.specks]
-    rings = shapely.union_all([place.buffer(_RING_MM, quad_segs=12) for place in places])
-    return rings.boundary if places else shapely.MultiLineString()
+    return shapely.union_all([place.buffer(_DOT_MM, quad_segs=8) for place in places])
 
 
 # --- numbers ------------------------------------------------------------------------------------------------
@@ -325,7 +324,7 @@ def _marks(
         new = drawn(view.side.new, view.scale)
         if 0.0 < new.area < _TOO_WIDE * drawn(view.side.outline, view.scale).area:
             patches.append(new)
-        patches.append(_rings(view))
+        patches.append(_dots(view))
     crossable = [patch for patch in patches if not patch.is_empty]
     clear = place_marks(marks, room=room, taken=taken, crossable=crossable)
     return clear if clear.left_out == 0 else place_marks(marks, room=room, taken=taken)
@@ -486,7 +485,7 @@ def _key_rows(words: Words, views: Sequence[_View]) -> list[tuple[fit.Sample, st
     if any(not view.side.new.is_empty for view in views):
         rows.append((fit.area_sample(_paint_new), "new surface"))
     if any(view.side.specks for view in views):
-        rows.append((_ring_sample, "new, too small to hatch"))
+        rows.append((_dot_sample, "new, too small to hatch"))
     if any(not view.side.dropped.is_empty for view in views):
         rows.append((fit.line_sample(_DROPPED), "dropped"))
     if any(repair.place_mm is not None for repair in words.pattern.survey.repairs):
@@ -501,6 +500,6 @@ def _paint_new(sheet: Sheet, box: shapely.Polygon) -> None:
     sheet.stroke(box, Pen(0.25, colour=SOFT), tag="key-sample")
 
 
-def _ring_sample(sheet: Sheet, box: Box) -> None:
+def _dot_sample(sheet: Sheet, box: Box) -> None:
     middle = shapely.Point(0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3]))
-    sheet.stroke(middle.buffer(_RING_MM, quad_segs=12), _EDGE_PEN, tag="key-sample")
+    sheet.area(middle.buffer(_DOT_MM, quad_segs=8), BLUE, tag="key-sample")

@@ -1,5 +1,6 @@
 """What the sheet of mended places says: its table, places in words, and the hold point."""
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ from moldplan.units import litres, m2, mm
 _ASIDE = 0.12
 #: And at the foot or at the top within this share of the height.
 _AT_END = 0.01
+#: Where in the file's frame something is: the table says it in words.
+_COORDINATES = re.compile(r" at \([^()]*\) mm from the middle")
 LOOK = "Look at each hatched place, on pattern or scan, before foam is cut."
 
 
@@ -115,7 +118,7 @@ def volume_cells(words: Words, volume_mm3: float) -> tuple[str, str]:
 
 def hold_lines(pattern: Pattern) -> list[str]:
     """Return what stops the work until somebody has looked; empty when mending stayed within tolerance."""
-    accepting = pattern.survey.accepting
+    accepting = [_COORDINATES.sub("", text) for text in pattern.survey.accepting]
     return [f"HOLD POINT: {'; '.join(accepting)}. {LOOK}"] if accepting else []
 
 
