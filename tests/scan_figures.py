@@ -77,8 +77,9 @@ def joined_rods(rods: list[tuple[Floats, Floats, float]], *, cell: float, blend:
     return mesh if zoo.volume(mesh) > 0.0 else (mesh[0], mesh[1][:, ::-1])
 
 
+@cache
 def doll(seed: int) -> zoo.Mesh:
-    """Figure of rods: belly, head, arms held out, legs, each case in its own pose."""
+    """Figure of rods: belly, head, arms held out, legs, in a pose of its own."""
     dice = np.random.default_rng(seed)
 
     def place(x: float, y: float, z: float) -> Floats:
