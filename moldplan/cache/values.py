@@ -150,16 +150,14 @@ class _Packer:
 
     def _array(self, array: NDArray[Any]) -> Any:
         """Return the tree of an array, its axes in the order in which they lie in memory."""
+        wide = _dtype_name(array.dtype)
         axes = sorted(range(array.ndim), key=lambda axis: -abs(array.strides[axis]))
-        laid = np.ascontiguousarray(array.transpose(axes))
-        narrow = _narrowed(laid)
+        laid = array.transpose(axes)
+        narrow = _narrowed(np.ascontiguousarray(laid))
         # a key does not ask who may write into an array
         writable = array.flags.writeable if self._sharing else False
         data = narrow.reshape(-1).view(np.uint8)
-        return [
-            "array", self._keep(data), _dtype_name(array.dtype), narrow.dtype.str, list(laid.shape), axes,
-            writable,
-        ]  # fmt: skip
+        return ["array", self._keep(data), wide, narrow.dtype.str, list(laid.shape), axes, writable]
 
 
 class _Unpacker:
@@ -223,7 +221,8 @@ class _Unpacker:
         writable: bool,  # noqa: FBT001
     ) -> NDArray[Any]:
         flat = self._blobs[blob].view(_dtype(narrow)).reshape(shape)
-        array: NDArray[Any] = flat.astype(_dtype(wide), copy=writable).transpose(np.argsort(axes))
+        back = sorted(range(len(axes)), key=axes.__getitem__)
+        array: NDArray[Any] = flat.astype(_dtype(wide), copy=writable).transpose(back)
         array.flags.writeable = writable
         return array
 
