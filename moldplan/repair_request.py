@@ -6,8 +6,6 @@ Its PLY header holds the fingerprints of the mesh and of its two pictures. Only 
 them are written over: what somebody else made, or worked on since, stays.
 """
 
-import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,7 +19,9 @@ from moldplan.pattern.model import Axis, Mending, Survey
 from moldplan.progress import QUIET, Progress
 from moldplan.release import package_version
 from moldplan.solids.ply import ply_comments, write_ply
-from moldplan.store import fingerprint
+from moldplan.store import _onto_disk as onto_disk
+from moldplan.store import _working_folder as working_folder
+from moldplan.store import fingerprint, working_in
 from moldplan.views import draw_mended
 
 #: The pictures beside the mesh, by their endings.
@@ -92,18 +92,19 @@ def write_repair(  # noqa: PLR0913 - what the command line offers
     """
     path, out = Path(path), Path(out)
     check_repair_target(path, out)
-    progress.step("mending the pattern", 0.0)
-    mended = mend_file(
-        path, height_mm=height_mm, unit=unit, up=up, front=front, mending=mending, limits=limits
-    )
-    with _beside(out) as work:
-        progress.step("drawing what was mended", 0.6)
-        draw_mended(mended.pattern, work, name=out.stem)
-        progress.step("writing the mended pattern", 0.9)
-        _write_mesh(mended, work / out.name)
-        check_repair_target(path, out)  # drawing takes a while: somebody may have put a file there
-        progress.step("putting the files in place", 1.0)
-        _put_in_place(work, out)
+    with working_in(out, doing=f"mending {path.name}"):
+        progress.step("mending the pattern", 0.0)
+        mended = mend_file(
+            path, height_mm=height_mm, unit=unit, up=up, front=front, mending=mending, limits=limits
+        )
+        with _writing(out), working_folder(out) as work:
+            progress.step("drawing what was mended", 0.6)
+            draw_mended(mended.pattern, work, name=out.stem)
+            progress.step("writing the mended pattern", 0.9)
+            _write_mesh(mended, work / out.name)
+            check_repair_target(path, out)  # drawing takes a while: somebody may have put a file there
+            progress.step("putting the files in place", 1.0)
+            _put_in_place(work, out)
     return Repaired(survey=mended.pattern.survey, files=(out, *_pictures(out)))
 
 
@@ -166,36 +167,35 @@ def _write_mesh(mended: MendedFile, file: Path) -> None:
         *unit,
         *(_picture_comment(picture) for picture in _pictures(file)),
     )
-    try:
-        write_ply(file, mended.surface.points, mended.surface.faces, comments=comments)
-    except OSError as error:
-        raise OutputError(f"{file.name}: cannot be written: {error.strerror}; make room") from error
+    write_ply(file, mended.surface.points, mended.surface.faces, comments=comments)
 
 
 @contextmanager
-def _beside(out: Path) -> Iterator[Path]:
-    """Give a folder beside `out` that is gone afterwards."""
+def _writing(out: Path) -> Iterator[None]:
+    """Say of what the disk refuses that it was `out`, and not some place where it was put together."""
     try:
-        work = Path(tempfile.mkdtemp(prefix=f".{out.name}.new-", dir=out.parent))
-    except OSError as error:
-        raise OutputError(f"--repair {out}: cannot write in {out.parent}: {error.strerror}") from error
-    try:
-        yield work
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
+        yield
+    except (OSError, OutputError) as error:
+        reason = error if isinstance(error, OSError) else error.__cause__
+        if not isinstance(reason, OSError):
+            raise
+        raise OutputError(
+            f"--repair {out}: cannot be written: {reason.strerror or reason}; make room, or give --repair "
+            "another name; nothing was left by halves"
+        ) from error
 
 
 def _put_in_place(work: Path, out: Path) -> None:
-    """Move the new files to their places.
+    """Bring the new files onto the disk and move them to their places.
 
     Old pictures go first and the mesh comes next: cut off anywhere, what is left is a whole mesh, old or new,
     beside no picture that does not belong to it.
     """
-    try:
-        for picture in _pictures(out):
-            picture.unlink(missing_ok=True)
-        for target in (out, *_pictures(out)):
-            (work / target.name).chmod(0o644)
-            (work / target.name).replace(target)
-    except OSError as error:
-        raise OutputError(f"--repair {out}: cannot be put in place: {error.strerror}") from error
+    for target in (out, *_pictures(out)):
+        (work / target.name).chmod(0o644)
+        onto_disk(work / target.name)
+    for picture in _pictures(out):
+        picture.unlink(missing_ok=True)
+    for target in (out, *_pictures(out)):
+        (work / target.name).replace(target)
+    onto_disk(out.parent)

@@ -2,6 +2,7 @@
 
 import io
 import os
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +21,7 @@ from moldplan.pattern.model import Pattern
 from moldplan.progress import Progress
 from moldplan.repair_request import Repaired, check_repair_target, write_repair
 from moldplan.solids.ply import ply_comments, write_ply
+from moldplan.store import working_in
 from moldplan.views.written import Drawn
 
 STRICT = Mending(repair_mm=1e-6, repair_percent=1e-6)
@@ -279,10 +281,11 @@ def test_a_full_disk_leaves_what_was_there(
     def full(*_: object, **__: object) -> None:
         if what == "write_ply":
             raise OSError(28, "No space left on device")
-        raise OutputError("cannot write the drawing: No space left on device")
+        reason = OSError(28, "No space left on device")
+        raise OutputError("somewhere: cannot write the drawing") from reason
 
     monkeypatch.setattr(repair_request, what, full)
-    with pytest.raises(OutputError, match="No space left on device"):
+    with pytest.raises(OutputError, match=r"out\.ply: cannot be written: .*(disk is full|No space left)"):
         write_repair(scan, out, height_mm=900.0, mending=STRICT)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
 
@@ -305,11 +308,33 @@ def test_cut_off_while_putting_in_place_the_next_run_goes_on(
 
     with monkeypatch.context() as patch:
         patch.setattr(Path, "replace", failing)
-        with pytest.raises(OutputError, match="cannot be put in place: Input/output error"):
+        with pytest.raises(OutputError, match=r"out\.ply: cannot be written: Input/output error; make room"):
             write_repair(scan, out, height_mm=900.0, mending=STRICT)
     assert ply_comments(out) is not None  # a whole mesh, old or new
     made: Repaired = write_repair(scan, out, height_mm=900.0, mending=STRICT)
     assert all(file.is_file() for file in made.files)
+    assert names(tmp_path) == ["out.ply", "out.png", "out.svg", "scan.ply"]
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_two_runs_do_not_write_one_file(scan: Path, tmp_path: Path) -> None:
+    inside, done = threading.Event(), threading.Event()
+
+    def first() -> None:
+        with working_in(tmp_path / "out.ply", doing="mending another scan"):
+            inside.set()
+            done.wait(60.0)
+
+    other = threading.Thread(target=first)
+    other.start()
+    try:
+        assert inside.wait(60.0)
+        with pytest.raises(OutputError, match="mending another scan"):
+            write_repair(scan, tmp_path / "out.ply")
+    finally:
+        done.set()
+        other.join()
+    write_repair(scan, tmp_path / "out.ply")
     assert names(tmp_path) == ["out.ply", "out.png", "out.svg", "scan.ply"]
 
 
