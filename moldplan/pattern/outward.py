@@ -40,14 +40,18 @@ CRACK: Final = 0.1
 
 @dataclass(frozen=True, kw_only=True)
 class Facing:
-    """A surface with all pieces facing out, and the caps (k, 3) over its openings.
+    """A surface with all pieces facing out, the caps (k, 3) over its round openings and what else is open.
 
-    Caps refer to `surface.points` and to the points after those in `points`, which begin with them.
+    `caps` and `gaps` refer to `points`, which begin with those of the surface. With both the surface is
+    closed; `gaps` (g, 3) are fans over cracks, slits and the rims of loose triangles, which only serve
+    to say what they would add: the winding number of faces and caps is that of all three, a whole number,
+    less that of the gaps.
     """
 
     surface: Surface
     points: Floats
     caps: Ints
+    gaps: Ints
 
     @property
     def faces(self) -> Ints:
@@ -65,8 +69,8 @@ def facing_out(surface: Surface) -> Facing:
     seen = (votes.sum(axis=1) > 0)[piece]
     if not bool(seen.all()):
         turned, piece = _hidden_too(turned, piece, seen)
-    middles, caps = _caps(turned, piece)
-    return Facing(surface=turned, points=np.concatenate([turned.points, middles]), caps=caps)
+    middles, caps, gaps = _caps(turned, piece)
+    return Facing(surface=turned, points=np.concatenate([turned.points, middles]), caps=caps, gaps=gaps)
 
 
 def directions(count: int) -> Floats:
@@ -141,20 +145,19 @@ def _hidden_too(surface: Surface, piece: Ints, seen: Bools) -> tuple[Surface, In
     return Surface(turned.points, turned.faces[keep[piece]]), piece[keep[piece]]
 
 
-def _caps(surface: Surface, piece: Ints) -> tuple[Floats, Ints]:
-    """Return new points (k, 3) and caps over the round openings."""
+def _caps(surface: Surface, piece: Ints) -> tuple[Floats, Ints, Ints]:
+    """Return new points (k, 3), caps over the round openings and fans over all others."""
     start, end, owner = _rim(surface)
     if len(start) == 0:
-        return np.empty((0, 3)), np.empty((0, 3), dtype=np.int64)
+        none = np.empty((0, 3), dtype=np.int64)
+        return np.empty((0, 3)), none, none
     used, compact = np.unique(np.concatenate([start, end]), return_inverse=True)
     number, label = linked(compact[: len(start)], compact[len(start) :], len(used))
     rim = label[compact[: len(start)]]
     middles = _rim_middles(surface.points, start, end, rim, number)
     capped = _worth_capping(surface, (start, end, owner), rim, middles, piece)
-    where = np.cumsum(capped) - 1 + len(surface.points)
-    chosen = capped[rim]
-    caps = np.stack([end[chosen], start[chosen], where[rim[chosen]]], axis=1)
-    return middles[capped], caps.astype(np.int64)
+    fans = np.stack([end, start, len(surface.points) + rim], axis=1).astype(np.int64)
+    return middles, fans[capped[rim]], fans[~capped[rim]]
 
 
 def _rim(surface: Surface) -> tuple[Ints, Ints, Ints]:

@@ -6,8 +6,10 @@ Goal
 
 Steps
     1. All pieces face out and round openings are capped (`moldplan.pattern.outward`).
-    2. The winding number of the pieces and caps is taken on a grid, coarse to fine: only cubes that the
-       surface meets, or whose corners do not agree, are looked at finer. Over one half is inside.
+    2. The winding number of the pieces and caps is taken on a grid. Over one half is inside. With fans over
+       all that is open it is a whole number, counted along upright lines; from that goes the part of
+       the fans, taken coarse to fine: only cubes that a fan meets, or whose corners do not agree, are looked
+       at finer. Loose triangles are taken coarse to fine themselves.
     3. Where neighbours differ, the distance to the surface says how far between them it runs; where no
        surface is near, over a hole, the winding number does.
     4. Marching cubes (Lewiner, Lopes, Vieira, Tavares: Efficient implementation of marching cubes' cases with
@@ -31,6 +33,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.measure import marching_cubes
 
+from moldplan.columns.outward import add_turns
 from moldplan.pattern.crossings import crossing_faces
 from moldplan.pattern.outward import Facing, facing_out, winding
 from moldplan.pattern.topology import Bools, Floats, Ints, Surface, face_bodies, fan_count
@@ -61,6 +64,8 @@ PULL: Final = 1.0
 TURNED: Final = 0.5
 #: Rounds of looking for faces that going back spoilt, and of filling where sheets touch.
 ROUNDS: Final = 20
+#: Places worked out in one go.
+_AT_ONCE: Final = 1_000_000
 _NOTHING: Final = (
     "it encloses nothing: more than half of the surface is missing; scan it again or close it by hand"
 )
@@ -140,34 +145,46 @@ def _winding_lattice(facing: Facing, cells: int) -> _Lattice:
     counts = np.ceil((high - low) / cell).astype(int) + 2 * MARGIN
     counts = -(-counts // COARSEST) * COARSEST + 1
     origin = 0.5 * (low + high) - 0.5 * cell * (counts - 1)
-    met = _cubes_met(facing, origin, cell, counts - 1)
+    points = np.ascontiguousarray((facing.points - origin) / cell)
+    if len(facing.gaps) > len(facing.faces):  # loose triangles: their rims are more than they are
+        return _Lattice(origin, cell, _spread(points, facing.faces, counts))
+    value = np.zeros(counts, dtype=np.float32)
+    if len(facing.gaps):
+        np.negative(_spread(points, facing.gaps, counts), out=value)
+    add_turns(points, np.concatenate([facing.faces, facing.gaps]), value)
+    return _Lattice(origin, cell, value)
+
+
+def _spread(points: Floats, faces: Ints, counts: Ints) -> Grid:
+    """Return the winding number of open faces on a grid of points at whole numbers, coarse to fine."""
+    met = _cubes_met(points[faces], counts - 1)
     value = np.zeros(0, dtype=np.float32)
     active = np.ones((counts - 1) // COARSEST, dtype=bool)
     step = COARSEST
     while step >= 1:
         asked = _corners_of(active)
         finer = np.zeros(asked.shape, dtype=np.float32) if step == COARSEST else _between(value)
-        index = np.argwhere(asked)
-        finer[asked] = winding(facing.points, facing.faces, origin + (cell * step) * index)
+        finer[asked] = winding(points, faces, step * np.argwhere(asked).astype(np.float64))
         value = finer
         if step > 1:
             active = _finer(active & (_coarse(met, step) | _disagree(value)))
         step //= 2
-    return _Lattice(origin, cell, value)
+    return value
 
 
-def _cubes_met(facing: Facing, origin: Floats, cell: float, counts: Ints) -> Flags:
-    """Return which cubes the surface meets, and those next to them."""
+def _cubes_met(corners: Floats, counts: Ints) -> Flags:
+    """Return which cubes triangles (m, 3, 3) meet, and those next to them."""
     met = np.zeros(counts, dtype=bool)
-    corners = (facing.points[facing.faces] - origin) / cell
     longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
     parts = np.maximum(np.ceil(2.0 * longest), 1).astype(int)
     for count in np.unique(parts).tolist():
         of_these = corners[parts == count]
         i, j = np.meshgrid(np.arange(count + 1), np.arange(count + 1), indexing="ij")
-        shares = np.stack([i[i + j <= count], j[i + j <= count]], axis=1) / count
-        for s, r in shares.tolist():
-            at = of_these[:, 0] * (1.0 - s - r) + of_these[:, 1] * s + of_these[:, 2] * r
+        s, r = i[i + j <= count] / count, j[i + j <= count] / count
+        shares = np.stack([1.0 - s - r, s, r], axis=1)
+        at_once = max(_AT_ONCE // len(shares), 1)
+        for first in range(0, len(of_these), at_once):
+            at = np.einsum("kc,fcx->fkx", shares, of_these[first : first + at_once]).reshape(-1, 3)
             met[tuple(np.minimum(at.astype(np.int64), counts - 1).T)] = True
     return np.asarray(ndimage.binary_dilation(met, structure=np.ones((3, 3, 3), dtype=bool)))
 
@@ -186,14 +203,14 @@ def _octant(pick: int, shape: tuple[int, ...]) -> tuple[slice, ...]:
 
 
 def _disagree(value: Grid) -> Flags:
-    """Return which cubes have corners that are not all certainly inside or all certainly outside."""
+    """Return which cubes have corners that may lie on both sides of an odd half: in and out of something."""
     shape = tuple(size - 1 for size in value.shape)
     low, high = np.full(shape, np.inf, dtype=np.float32), np.full(shape, -np.inf, dtype=np.float32)
     for pick in range(8):
         corner = value[_octant(pick, shape)]
         np.minimum(low, corner, out=low)
         np.maximum(high, corner, out=high)
-    return np.asarray((low < 0.5 + AGREE) & (high > 0.5 - AGREE))
+    return np.asarray(np.rint(low - AGREE) != np.rint(high + AGREE))
 
 
 def _coarse(met: Flags, step: int) -> Flags:
