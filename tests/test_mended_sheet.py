@@ -32,7 +32,7 @@ from moldplan.views.elevations import (
     window,
 )
 from moldplan.views.furniture import Titles
-from moldplan.views.mended_sheet import mended_sheet
+from moldplan.views.mended_sheet import mended_sheet, numbers_text
 from moldplan.views.mended_words import Words, place_text, volume_cells
 from moldplan.views.paper import SMALL_MM, Area, Sheet
 
@@ -378,11 +378,22 @@ def test_repairs_of_one_place_share_a_mark_and_long_words_go_on(sheets: Any) -> 
     sheet = sheets("many")
     numbers = [text.text for text in sheet.lettering() if text.owner == "number"]
     assert "numbers without room" not in written(sheet)
-    # places 5 mm apart are 0.6 mm on paper: those within 3 mm share a mark
-    assert numbers[0].startswith("1, 2, 3")
-    assert sorted(int(n) for text in numbers for n in text.split(", ")) == list(range(1, 12))
+    # derived: places 5 mm apart, nine of them, are at most 2.7 mm on paper; those within 3 mm share a mark
+    assert sorted(numbers) == ["1-9", "10, 11"]
     assert "faces of inner walls between" in written(sheet)
     assert "touching bodies dropped" in written(sheet)
+
+
+def test_numbers_in_short() -> None:
+    assert [numbers_text(n) for n in ([2], [2, 5], [1, 2], [1, 2, 3, 7], [1, 3, 4, 5])] == [
+        "2", "2, 5", "1, 2", "1-3, 7", "1, 3-5",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["capped", "beyond", "unsized", "many"])
+def test_nothing_in_the_table_or_the_key_is_cut_short(sheets: Any, name: str) -> None:
+    cut = [text.text for text in sheets(name).lettering() if "\u2026" in text.text]
+    assert [text for text in cut if not text.startswith(("An owl", "pattern: An owl"))] == []
 
 
 def test_a_long_table_says_how_much_it_leaves_out() -> None:

@@ -17,17 +17,15 @@ from shapely.geometry.base import BaseGeometry
 from moldplan.pattern.model import Pattern, Repair
 from moldplan.views import furniture as fit
 from moldplan.views.elevations import (
+    ROUND,
     Elevation,
-    MendedFigure,
     NewFaces,
     elevation,
     mended_figure,
-    sides_to_draw,
-    view_frames,
-    window,
 )
 from moldplan.views.half_rubber import ring_sample
 from moldplan.views.marks import Mark, Marks, draw_marks, place_marks
+from moldplan.views.mended_layout import Layout, lay_out
 from moldplan.views.mended_words import (
     Words,
     figure_rows,
@@ -58,37 +56,32 @@ from moldplan.views.tables import LINE_MM, Field, Table, draw_table_at
 
 #: The field left of the column, and what stands at its top and bottom.
 _LEFT, _RIGHT = FRAME[0] + 6.0, fit.COLUMN_LEFT - 6.0
-_HEAD_MM, _BAR_MM, _TITLE_MM = 16.0, 14.0, 9.0
-#: Between two views, and left of a row for its heights.
-_GAP_MM, _RULER_MM = 9.0, 18.0
+_HEAD_MM, _BAR_MM = 16.0, 14.0
 #: Cells of the pictures, and what is too small to be hatched, on paper.
 _CELL_MM, _SPECK_MM = 0.15, 2.2
 _DOT_MM: Final = 0.7
-#: Enlargements, for figures of a few centimetres, and round steps between those of ISO 5455: so many views
-#: stand on this sheet that a coarser choice would often leave half of it blank. The bar is true at any.
-_SCALES: Final = (
-    0.1, 0.2, 0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 120, 150, 200,
-)  # fmt: skip
 #: Lines of the table at most.
 _MOST_ROWS: Final = 14
 #: New surface that covers more of a view than this cannot be kept clear of numbers.
 _TOO_WIDE: Final = 0.25
 #: Repairs whose places lie nearer than this on paper share a mark.
 _ONE_PLACE_MM: Final = 3.0
+#: Least distance between the figures of two heights.
+_FIGURE_MM: Final = 7.0
 _HATCH: Final = (1.6, 70.0)
 _HATCH_PEN: Final = Pen(0.18, colour=BLUE)
 _EDGE_PEN: Final = Pen(0.3, colour=BLUE)
 _DROPPED: Final = Pen(0.25, (2.0, 1.2))
 _FIELDS: Final = (
-    Field(head="", width_mm=8.0),
-    Field(head="what was done", width_mm=77.0),
+    Field(head="", width_mm=10.0),
+    Field(head="what was done", width_mm=75.0),
     Field(head="times", width_mm=20.0, figures=True),
     Field(head="mean", width_mm=20.0, figures=True),
     Field(head="99 %", width_mm=20.0, figures=True),
     Field(head="largest", width_mm=24.0, figures=True),
-    Field(head="where", width_mm=60.0),
-    Field(head="litres", width_mm=24.0, figures=True),
-    Field(head="%", width_mm=21.0, figures=True),
+    Field(head="where", width_mm=59.0),
+    Field(head="litres", width_mm=26.0, figures=True),
+    Field(head="%", width_mm=20.0, figures=True),
 )
 _WHAT_FIELD, _WHERE_FIELD = 1, 6
 _BLANK: Final = [""] * len(_FIELDS)
@@ -121,7 +114,7 @@ def mended_sheet(pattern: Pattern, titles: fit.Titles) -> Sheet:
     figure = mended_figure(pattern)
     repairs = pattern.survey.repairs
     table_top = _draw_foot(Sheet("tried"), words, [(repair, False) for repair in repairs])
-    layout = _layout(figure, (_LEFT, table_top + 5.0, _RIGHT, FRAME[3] - _HEAD_MM))
+    layout = lay_out(figure, (_LEFT, table_top + 5.0, _RIGHT, FRAME[3] - _HEAD_MM))
     views = [
         _View(
             side=elevation(figure, name,
@@ -140,7 +133,7 @@ def mended_sheet(pattern: Pattern, titles: fit.Titles) -> Sheet:
     return sheet
 
 
-# --- where the views stand ----------------------------------------------------------------------------------
+# --- one view in its place ----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,79 +153,10 @@ class _View:
         return repair.place_mm is not None and self.side.hidden_mm(np.array(repair.place_mm)) > 0.0
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Layout:
-    """The scale 1 : `ratio`, that of each view by its name, and the views' names row by row."""
-
-    ratio: float
-    scales: tuple[tuple[str, Scale], ...]
-    rows: tuple[tuple[str, ...], ...]
-    room: Box
-
-
-def _layout(figure: MendedFigure, room: Box) -> _Layout:
-    """Return where the views stand: in one row or two, whichever allows the larger scale."""
-    frames = view_frames(figure.pattern)
-    boxes = {name: window(figure, frames[name]) for name in sides_to_draw(figure)}
-    names = tuple(boxes)
-    arrangements = [(names,), *((names[:cut], names[cut:]) for cut in range(2, len(names)))]
-    needed = [_needed(rows, boxes, room) for rows in arrangements]
-    ratio = min(needed)
-    best = needed.index(ratio)
-    if figure.pattern.survey.scale_known:
-        ratio = next((scale for scale in _SCALES if scale >= ratio), float(math.ceil(ratio)))
-    return _Layout(
-        ratio=ratio,
-        scales=tuple(_standing(arrangements[best], boxes, room, ratio)),
-        rows=arrangements[best],
-        room=room,
-    )
-
-
-def _needed(rows: Sequence[Sequence[str]], boxes: dict[str, Box], room: Box) -> float:
-    """Return the least ratio at which all rows of views fit."""
-    spare = room[3] - room[1] - len(rows) * (_TITLE_MM + _GAP_MM)
-    high = sum(_tallest(row, boxes) for row in rows) / spare
-    wide = [
-        sum(boxes[name][2] - boxes[name][0] for name in row)
-        / (room[2] - room[0] - _RULER_MM - (len(row) - 1) * _GAP_MM)
-        for row in rows
-    ]
-    return max(high, *wide)
-
-
-def _tallest(row: Sequence[str], boxes: dict[str, Box]) -> float:
-    return max(boxes[name][3] - boxes[name][1] for name in row)
-
-
-def _standing(
-    rows: Sequence[Sequence[str]], boxes: dict[str, Box], room: Box, ratio: float
-) -> list[tuple[str, Scale]]:
-    """Return every view's scale: rows spread over the room, views of a row with equal gaps."""
-    heights = [_tallest(row, boxes) / ratio for row in rows]
-    spare_high = (room[3] - room[1] - sum(heights) - len(rows) * _TITLE_MM) / (len(rows) + 1)
-    scales, top = [], room[3]
-    for row, height in zip(rows, heights, strict=True):
-        foot = top - spare_high - height
-        widths = [(boxes[name][2] - boxes[name][0]) / ratio for name in row]
-        gap = (room[2] - room[0] - _RULER_MM - sum(widths)) / len(row)
-        x = room[0] + _RULER_MM + 0.5 * gap
-        for name, width in zip(row, widths, strict=True):
-            left, low, _, high = boxes[name]
-            lift = 0.5 * (height - (high - low) / ratio) if name not in _UPRIGHT else 0.0
-            scales.append((name, Scale(ratio=ratio, middle_mm=(left, low), at=(x, foot + lift))))
-            x += width + gap
-        top = foot - _TITLE_MM
-    return scales
-
-
-_UPRIGHT: Final = frozenset({"FRONT", "LEFT", "BACK", "RIGHT"})
-
-
 # --- drawing the views --------------------------------------------------------------------------------------
 
 
-def _draw_views(sheet: Sheet, words: Words, layout: _Layout, views: Sequence[_View], new: NewFaces) -> None:
+def _draw_views(sheet: Sheet, words: Words, layout: Layout, views: Sequence[_View], new: NewFaces) -> None:
     """Draw all views with heights, numbers and the right column."""
     edges = _edges(new)
     titles = [_title(view) for view in views]
@@ -260,7 +184,7 @@ def _edges(new: NewFaces) -> tuple[float, ...]:
 def _title(view: _View) -> Lettering:
     left, low, right, _ = view.box
     at = (0.5 * (left + right), low - 3.5)
-    text = view.side.name if view.side.name in _UPRIGHT else f"{view.side.name}, front at the top"
+    text = view.side.name if view.side.name in ROUND else f"{view.side.name}, front at the top"
     return Lettering(text=text, at=at, across="centre", along="top", bold=True, owner="view-title")
 
 
@@ -332,20 +256,30 @@ def _marks(
 
 def _numbers(wanted: Sequence[tuple[int, Repair]], views: Sequence[_View]) -> list[Mark]:
     """Return the numbers at the places of the repairs; numbers of one place share a mark."""
-    marks: list[Mark] = []
+    places: list[tuple[Point, list[int]]] = []
     for number, repair in wanted:
         view = _best_view(repair, views)
         if view is None or repair.place_mm is None:
             continue
         anchor = view.scale.point(*view.side.at(np.array(repair.place_mm)))
-        near = next(
-            (n for n, mark in enumerate(marks) if math.dist(mark.anchor, anchor) < _ONE_PLACE_MM), None
-        )
+        near = next((held for place, held in places if math.dist(place, anchor) < _ONE_PLACE_MM), None)
         if near is None:
-            marks.append(Mark(text=str(number), anchor=anchor, tag="number"))
+            places.append((anchor, [number]))
         else:
-            marks[near] = replace(marks[near], text=f"{marks[near].text}, {number}")
-    return marks
+            near.append(number)
+    return [Mark(text=numbers_text(held), anchor=place, tag="number") for place, held in places]
+
+
+def numbers_text(numbers: Sequence[int]) -> str:
+    """Return ascending numbers in short: "2", "2, 5", "1-4, 7"."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and runs[-1][-1] == number - 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    parts = [[f"{run[0]}-{run[-1]}"] if len(run) > 2 else map(str, run) for run in runs]
+    return ", ".join(text for part in parts for text in part)
 
 
 # --- heights ------------------------------------------------------------------------------------------------
@@ -373,19 +307,23 @@ class _Ruler:
 
 def _ruler(words: Words, row: Sequence[str], views: Sequence[_View]) -> _Ruler | None:
     """Return the heights beside a row, None when nothing stands upright in it."""
-    first = next((view for view in views if view.side.name in row and view.side.name in _UPRIGHT), None)
+    first = next((view for view in views if view.side.name in row and view.side.name in ROUND), None)
     if first is None:
         return None
     tall = height_mm(words.pattern)
     x = first.box[0] - 4.0
     foot = first.scale.point(0.0, -0.5 * tall)[1]
     length = tall / first.scale.ratio
-    steps = [step for step in round_steps(tall, at_most=max(int(length / 9.0), 1)) if step <= tall * 1.0001]
+    steps = [
+        step for step in round_steps(tall, at_most=max(int(length / _FIGURE_MM), 1)) if step <= tall * 1.0001
+    ]
     lines = [shapely.LineString([(x, foot), (x, foot + length)])]
-    figures = []
+    figures: list[Lettering] = []
     for step in steps:
         y = foot + step / first.scale.ratio
         lines.append(shapely.LineString([(x - 1.5, y), (x, y)]))
+        if figures and y - figures[-1].at[1] < _FIGURE_MM:
+            continue
         figures.append(
             Lettering(text=f"{step:g}", at=(x - 2.5, y), across="right", along="middle", owner="height")
         )
@@ -490,7 +428,7 @@ def _key_rows(words: Words, views: Sequence[_View]) -> list[tuple[fit.Sample, st
         rows.append((fit.line_sample(_DROPPED), "dropped"))
     if any(repair.place_mm is not None for repair in words.pattern.survey.repairs):
         rows.append((ring_sample("1"), "number in the table"))
-    rows.append((fit.line_sample(FINE), f"heights from the foot, {words.unit}"))
+    rows.append((fit.line_sample(FINE), "heights from the foot" + (", mm" if words.known else "")))
     return rows
 
 
