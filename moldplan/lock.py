@@ -30,6 +30,7 @@ from types import ModuleType
 from typing import Final
 
 from moldplan import guard
+from moldplan.disk import cannot_write
 from moldplan.errors import OutputError
 
 fcntl: ModuleType | None
@@ -208,14 +209,6 @@ def _make_folders(parent: Path, folder: Path) -> list[Path]:
     except OSError as error:
         raise cannot_write(folder, parent, error) from error
     return missing
-
-
-def cannot_write(folder: Path, parent: Path, error: OSError) -> OutputError:
-    """Return the error for a place where nothing can be written."""
-    text = f"{parent}: cannot write here: {error.strerror or error}"
-    if parent != folder and folder.is_dir() and os.access(folder, os.W_OK):
-        text += f": new results are put together beside {folder.name}, not in it"
-    return OutputError(f"{text}: make it writable, or choose another --out")
 
 
 def _take(file: Path, folder: Path, owner: Owner) -> int:

@@ -19,22 +19,20 @@ Steps
 """
 
 import contextlib
-import ctypes
-import errno
 import hashlib
 import json
 import os
 import re
 import shutil
-import sys
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
+from moldplan.disk import cannot_write, disk_message, exchange, is_disk_trouble, onto_disk
 from moldplan.errors import OutputError
-from moldplan.lock import cannot_write, in_use, is_dead, read_owner, this_run
+from moldplan.lock import in_use, is_dead, read_owner, this_run
 
 MANIFEST = "made-by-moldplan.txt"
 #: Files that file managers strew about by themselves; nobody's work.
@@ -42,10 +40,6 @@ _STREWN = frozenset({".DS_Store", "Thumbs.db", "desktop.ini", ".directory"})
 _REVISION = re.compile(r"r(\d{3,})")
 _OWNER: Final = "owner.json"
 _WRITING: Final = "writing results"
-#: What a disk says that has no room, or that can no longer be written.
-_DISK_FULL: Final = frozenset({errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)})
-_DISK_GONE: Final = frozenset({errno.EROFS, errno.EIO})
-_ROOM_BYTES: Final = 1_000_000  # with less, a write that failed without a reason failed for want of room
 
 
 def fingerprint(path: Path) -> str:
@@ -232,16 +226,16 @@ def write_whole(path: Path, text: str) -> None:
         finally:
             Path(name).unlink(missing_ok=True)
     except OSError as error:
-        raise OutputError(_disk_message(path, error)) from error
+        raise OutputError(disk_message(path, error)) from error
 
 
 def _replace(path: Path, text: str, *, by: Path) -> None:
     """Write `text` into the file `by`, bring it onto the disk and give it the name `path`."""
     by.write_text(text, encoding="utf-8", newline="\n")
     by.chmod(0o644)  # a temporary file is private; results are for the whole shop
-    _onto_disk(by)
+    onto_disk(by)
     by.replace(path)
-    _onto_disk(path.parent)
+    onto_disk(path.parent)
 
 
 def _write_latest(place: Path, job_folder: Path, revision: str) -> None:
@@ -250,7 +244,7 @@ def _write_latest(place: Path, job_folder: Path, revision: str) -> None:
     try:
         _replace(latest, f"{revision}\n", by=place / "LATEST")
     except OSError as error:
-        text = _disk_message(latest, error)
+        text = disk_message(latest, error)
         raise OutputError(f"{text}; {revision} is whole, the file LATEST does not name it yet") from error
 
 
@@ -271,8 +265,8 @@ def _working_folder(target: Path) -> Iterator[Path]:
         work.mkdir()
         yield work
     except OSError as error:
-        if _is_disk_trouble(error, target):
-            raise OutputError(_disk_message(target, error)) from error
+        if is_disk_trouble(error, target):
+            raise OutputError(disk_message(target, error)) from error
         raise
     finally:
         _remove(place)
@@ -306,34 +300,14 @@ def _keep(work: Path, target: Path) -> None:
     try:
         _write_manifest(work)
         for path in (*work.rglob("*"), work):
-            _onto_disk(path)
+            onto_disk(path)
     except OSError as error:
-        raise OutputError(_disk_message(target, error)) from error
+        raise OutputError(disk_message(target, error)) from error
     try:
         _swap_in(work, target)
-        _onto_disk(target.parent)
+        onto_disk(target.parent)
     except OSError as error:
         raise OutputError(f"{target}: cannot put the result in place: {error.strerror}") from error
-
-
-def _onto_disk(path: Path) -> None:
-    """Bring a file, or a folder's list of names, onto the disk, so that a power cut does not lose it.
-
-    Raises
-    ------
-    OSError
-        When the disk has no room, or fails.
-    """
-    if os.name == "nt":  # it wants files opened for writing and knows no folders
-        return
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as error:
-        if error.errno in _DISK_FULL | _DISK_GONE:
-            raise
-    finally:
-        os.close(handle)
 
 
 def _swap_in(work: Path, target: Path) -> None:
@@ -346,7 +320,7 @@ def _swap_in(work: Path, target: Path) -> None:
     """
     if not target.exists():
         work.rename(target)
-    elif not _exchange(work, target):
+    elif not exchange(work, target):
         old = work.parent / "old"
         target.rename(old)
         try:
@@ -354,60 +328,6 @@ def _swap_in(work: Path, target: Path) -> None:
         except OSError:
             old.rename(target)
             raise
-
-
-def _exchange(one: Path, other: Path) -> bool:
-    """Let two folders change names in one step; False where the system or the drive has no such step.
-
-    Raises
-    ------
-    OSError
-        When the disk refuses.
-
-    References
-    ----------
-    Linux renameat2(2), RENAME_EXCHANGE; macOS renamex_np(2), RENAME_SWAP.
-    """
-    names = os.fsencode(one), os.fsencode(other)
-    here, exchange, swap = -100, 2, 2  # AT_FDCWD and the two flags
-    try:
-        library = ctypes.CDLL(None, use_errno=True)
-        if sys.platform == "darwin":
-            failed = library.renamex_np(*names, ctypes.c_uint(swap))
-        else:
-            failed = library.renameat2(here, names[0], here, names[1], ctypes.c_uint(exchange))
-    except (AttributeError, OSError, TypeError):  # no such function here
-        return False
-    number = ctypes.get_errno()
-    if not failed or number in {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EPERM}:
-        return not failed
-    raise OSError(number, os.strerror(number), str(other))
-
-
-def _is_disk_trouble(error: OSError, target: Path) -> bool:
-    """Return whether a block failed for the disk's sake; some writers do not say why they failed."""
-    if error.errno is None:
-        return _free_bytes(target) < _ROOM_BYTES
-    return error.errno in _DISK_FULL | _DISK_GONE
-
-
-def _free_bytes(target: Path) -> int:
-    """Return the room on the disk of a folder that may not be there yet."""
-    return shutil.disk_usage(next(one for one in (target, *target.absolute().parents) if one.exists())).free
-
-
-def _disk_message(target: Path, error: OSError) -> str:
-    """Return what the disk refused, how much room it has and what to do."""
-    if error.errno not in _DISK_FULL and error.errno is not None:
-        return f"{target}: cannot be written: {error.strerror}"
-    limit = {
-        errno.EFBIG: "a file would be larger than is allowed here",
-        getattr(errno, "EDQUOT", -1): "your share of the disk is used up",
-    }.get(error.errno or errno.ENOSPC, "the disk is full")
-    return (
-        f"{target}: cannot be written: {limit} ({_free_bytes(target) / 1e6:.1f} MB free): make room, or "
-        "choose another --out; what was there before is unchanged"
-    )
 
 
 def _write_manifest(folder: Path) -> None:
