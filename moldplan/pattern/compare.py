@@ -27,6 +27,8 @@ from moldplan.tolerances import REL_EPSILON
 
 #: Most samples taken of one surface; beyond that they lie farther apart.
 MOST_SAMPLES: Final = 1_000_000
+#: About as many are taken at least.
+LEAST_SAMPLES: Final = 10_000
 #: Most parts along the side of one face.
 MOST_PARTS: Final = 64
 #: Coarse cubes along the longest side, to leave far faces out of the search.
@@ -79,9 +81,10 @@ def moved_between(before: Surface, after: Surface, *, dropped_counts: bool = Fal
 
     Notes
     -----
-    ``volume`` is the difference of the volumes, whichever way wound, when both are closed, else the integral of the distance over
-    the faces that changed. `mean` and `volume` are sums over samples no farther apart than half the median
-    edge (farther when there would be over a million): exact where the distance is linear over each part.
+    ``volume`` is the difference of the volumes, whichever way wound, when both are closed, else the integral
+    of the distance over the faces that changed. `mean` and `volume` are sums over samples no farther apart
+    than half the median edge (nearer when there would be under ten thousand, farther over a million): exact
+    where the distance is linear over each part.
     """
     new, gone = changed_faces(before, after)
     samples = [_sampled(after, new, before)]
@@ -212,7 +215,8 @@ def _sampled(surface: Surface, chosen: Bools, other: Surface) -> _Samples:
     faces = surface.faces[chosen]
     if len(faces) == 0:
         return _Samples(np.empty((0, 3)), np.empty(0), np.empty(0))
-    middles, area = _parts(surface.points[faces], 0.5 * _median_edge(surface))
+    even = np.sqrt(mesh_area_mm2(surface.points, faces) / LEAST_SAMPLES)
+    middles, area = _parts(surface.points[faces], min(0.5 * _median_edge(surface), even))
     ends = surface.points[np.unique(faces)]
     points = np.concatenate([ends, middles])
     return _Samples(points, distances(points, other), np.concatenate([np.zeros(len(ends)), area]))
