@@ -5,6 +5,7 @@ line before and after, so that the parent knows which file it died of. `run` is 
 """
 
 import base64
+import copy
 import io
 import json
 import random
@@ -354,7 +355,7 @@ def _changed(document: Any, dice: random.Random) -> Any:
         if way < 0.1:
             del document[key]
         elif way < 0.15 and isinstance(document, list):
-            document.extend([document[key]] * dice.choice((1, 300)))
+            document.extend(copy.deepcopy(document[key]) for _ in range(dice.choice((1, 300))))
         elif way < 0.2 and isinstance(document, dict):
             document[dice.choice(("x", "", "sparse", "uri", "matrix", "children", "mode"))] = dice.choice(
                 JUNK
@@ -369,7 +370,7 @@ def _changed(document: Any, dice: random.Random) -> Any:
         return nested
     if isinstance(document, int | float) and dice.random() < 0.6:
         return dice.choice((-1, 0, 1, 2, 7, document + 1, document * 2, 2**31, 2**62, 0.5, -document))
-    return dice.choice(JUNK)
+    return copy.deepcopy(dice.choice(JUNK))
 
 
 def glb_header(content: bytes, dice: random.Random) -> bytes:

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import struct
 import zipfile
 from pathlib import Path
@@ -27,6 +28,7 @@ from zoo_files import (
 
 from moldplan.errors import MoldplanError, PatternError
 from moldplan.pattern import Limits, survey_file
+from moldplan.pattern.read import read_mesh
 
 BOX = zoo.box(10.0, 6.0, 4.0)
 
@@ -317,6 +319,230 @@ def test_headers_that_promise_too_much(tmp_path: Path) -> None:
         written(tmp_path / "d.stl", b"x" * 79 + b"\0" + b"\xff" * 4 + b"\0" * 60),
         "cut short: its header says",
     )
+
+
+# --- files that a glTF brings along -----------------------------------------------------------------------
+
+
+def gltf_naming(folder: Path, uri: Any) -> Path:
+    """Write a glTF of the box whose points are in a file called `uri`."""
+    folder.mkdir(exist_ok=True)
+    header, binary = gltf_parts(BOX)
+    header["buffers"] = [{"uri": uri, "byteLength": len(binary)}]
+    return written(folder / "figure.gltf", json.dumps(header))
+
+
+@pytest.mark.parametrize(
+    "uri",
+    [
+        "../secret.bin", "/etc/hostname", "sub/../../secret.bin", "..%2Fsecret.bin", "%2e%2e/secret.bin",
+        "..\\secret.bin", "C:\\secret.bin", "C:/secret.bin", "file:///etc/hostname", "http://localhost/a.bin",
+        "//host/share/a.bin", "\\\\host\\share", "a.bin?x=1", "a.bin#x", "", ".", "..", "./a.bin", "a//b.bin",
+        "a%00b.bin", "a\nb.bin", "a%0ab.bin", "\u202eb.bin", "x" * 256, "x/" * 300, "%ff.bin",
+        "figure.gltf/a.bin",
+        "gone.bin", "sub",
+    ],
+)  # fmt: skip
+def test_gltf_points_from_elsewhere(tmp_path: Path, uri: str) -> None:
+    """The file lies where each of these would find it, and is not read."""
+    binary = gltf_parts(BOX)[1]
+    written(tmp_path / "secret.bin", binary)
+    path = gltf_naming(tmp_path / "mesh", uri)
+    (tmp_path / "mesh" / "sub").mkdir()
+    refused(
+        path, r"no plain file name in its own folder|cannot be opened|no ordinary file|cannot be read as GLTF"
+    )
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
+def test_gltf_points_behind_links_and_pipes(tmp_path: Path) -> None:
+    binary = gltf_parts(BOX)[1]
+    written(tmp_path / "secret.bin", binary)
+    folder = tmp_path / "mesh"
+    path = gltf_naming(folder, "points.bin")
+    (folder / "points.bin").symlink_to(tmp_path / "secret.bin")
+    refused(path, "'points.bin', a link that leads out of its own folder; export it as .glb")
+    refused(gltf_naming(folder, "out/secret.bin"), r"cannot be opened \(No such file")
+    (folder / "out").symlink_to(tmp_path)
+    refused(path, r"cannot be opened|a link that leads out")
+    (folder / "round.bin").symlink_to(folder / "round.bin")
+    refused(gltf_naming(folder, "round.bin"), "leads nowhere|cannot be opened")
+    os.mkfifo(folder / "pipe.bin")
+    refused(gltf_naming(folder, "pipe.bin"), "'pipe.bin', which is no ordinary file")
+    written(folder / "own.bin", binary)
+    (folder / "alias.bin").symlink_to(folder / "own.bin")
+    assert survey_file(gltf_naming(folder, "alias.bin")).watertight
+    (tmp_path / "another way").symlink_to(folder)
+    assert survey_file(tmp_path / "another way" / "figure.gltf").watertight
+
+
+def test_gltf_points_too_many_beside_it(tmp_path: Path) -> None:
+    path = gltf_naming(tmp_path, "points.bin")
+    with (tmp_path / "points.bin").open("wb") as file:
+        file.truncate(5 * 1024**3)  # takes no room on the disk
+    refused(path, r"'points\.bin', which has 5\.00 GiB, at most 2\.00 GiB are read")
+    refused(gltf_naming(tmp_path, 7), "the name of a buffer is no text")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there are no such files there")
+def test_a_pattern_that_is_a_pipe_or_device(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "figure.stl")
+    refused(tmp_path / "figure.stl", "this is a device or pipe and no file; name the mesh file")
+    (tmp_path / "zero.stl").symlink_to("/dev/zero")
+    refused(tmp_path / "zero.stl", "this is a device or pipe and no file")
+
+
+# --- counts that cost nothing to write --------------------------------------------------------------------
+
+
+def test_glb_that_reads_the_same_bytes_again_and_again(tmp_path: Path) -> None:
+    """A stride of nothing, the same points at every node, primitives without end: refused before the work."""
+    header, _ = gltf_parts(BOX)
+    views, accessors, meshes = (header[key] for key in ("bufferViews", "accessors", "meshes"))
+    still: Any = [{**views[0], "byteStride": 0}, views[1]]  # type: ignore[index] # plain JSON lists
+    many: Any = [{**accessors[0], "count": 10**9}, accessors[1]]  # type: ignore[index]
+    refused(
+        glb_with(tmp_path, bufferViews=still, accessors=many), r"cannot be read as GLB \(1000000000 numbers"
+    )
+    primitives: Any = [{"primitives": meshes[0]["primitives"] * 30_000}]  # type: ignore[index]
+    refused(glb_with(tmp_path, meshes=primitives), r"nested in each other without end")
+    refused(glb_with(tmp_path, meshes=primitives), "1008 triangles, at most 1000", Limits(triangles=1000))
+    empty: Any = [accessors[0], {**accessors[1], "count": 0}]  # type: ignore[index]
+    nodes: Any = [{"mesh": 0}] * 1000
+    repeated = glb_with(tmp_path, accessors=empty, nodes=nodes, scenes=[{"nodes": list(range(1000))}])
+    refused(repeated, "3008 points, at most 3000 are read", Limits(triangles=1000))
+    for number in (1.5, True, None, "8", [8], 2**40):
+        refused(
+            glb_with(tmp_path, accessors=[{**accessors[0], "count": number}, accessors[1]]), "is no count"
+        )  # type: ignore[index]
+
+
+def test_json_nested_or_filled_beyond_reason(tmp_path: Path) -> None:
+    refused(written(tmp_path / "a.gltf", "[" * 100_000), r"cannot be read as GLTF \(it is nested too deep\)")
+    refused(
+        written(tmp_path / "b.gltf", '{"a":' * 100_000), r"cannot be read as GLTF \(it is nested too deep\)"
+    )
+    refused(written(tmp_path / "c.gltf", "[" + "[]," * 2_000_000 + "0]"), "its header is out of reason")
+    refused(written(tmp_path / "d.gltf", '{"asset": ' + "9" * 5000 + "}"), "cannot be read as GLTF")
+
+
+def test_ply_headers_out_of_reason(tmp_path: Path) -> None:
+    start = "ply\nformat ascii 1.0\nelement vertex 3\n"
+    xyz = "property float x\nproperty float y\nproperty float z\n"
+    for number, (header, said) in enumerate([
+        (start + "property float a\n" * 5000, "the header of this PLY file has no end"),
+        ("ply\n" + "comment " + "x" * 5000 + "\n", "the header of this PLY file has no end"),
+        ("ply\nformat binary 1.0\nend_header\n", "its format is 'binary', known are ascii"),
+        (start + xyz + xyz + "end_header\n", "need x, y and z once each and no lists"),
+        (start + "property list uchar float x\nend_header\n", "need x, y and z once each and no lists"),
+        (start + xyz + "element vertex 3\nend_header\n", "names the same element twice"),
+        (start + xyz + "element face 1\nproperty int flags\nend_header\n", "no list of whole numbers called"),
+        (start.replace("3", "-3"), "line 3: the header says 'element vertex -3', which is no PLY"),
+        (start.replace("3", "9" * 30), "line 3: the header says 'element vertex 999"),
+        (start + "property list uint64 int a\n", "line 4: the header says 'property list uint64 int a'"),
+        (start + "property quaternion q\n", "line 4: the header says 'property quaternion q'"),
+        ("ply\nproperty float x\n", "line 2: the header says 'property float x', which is no PLY"),
+    ]):  # fmt: skip
+        refused(written(tmp_path / f"{number}.ply", header), said)
+
+
+# --- 3MF archives -----------------------------------------------------------------------------------------
+
+
+def archive(path: Path, names: list[str], *, packing: int = zipfile.ZIP_STORED) -> Path:
+    """Write a zip with one sound model and other files."""
+    with zipfile.ZipFile(path, "w", packing) as whole:
+        model = f'<model xmlns="{CORE_3MF}"><resources><object id="1">{mesh_3mf(BOX)}</object></resources>'
+        whole.writestr("3D/3dmodel.model", model + '<build><item objectid="1"/></build></model>')
+        for name in names:
+            info = zipfile.ZipInfo("x")
+            info.filename = name
+            whole.writestr(info, b"<model/>")
+    return path
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("../../evil.model", "'../../evil.model' in it has a name that leads elsewhere"),
+        ("/evil.model", "has a name that leads elsewhere"), ("a//b", "has a name that leads elsewhere"),
+        ("a/./b", "has a name that leads elsewhere"), ("..\\evil.model", "has a name no part of a 3MF has"),
+        ("C:evil.model", "has a name no part of a 3MF has"), ("a\x1b[31m", "has a name no part of a 3MF has"),
+        ("\u202eledom.a", "has a name no part of a 3MF has"), ("3D/3dmodel.model", "is there twice"),
+        ("3d/3DMODEL.MODEL", "is there twice"),
+    ],
+)  # fmt: skip
+def test_3mf_with_odd_names_in_it(tmp_path: Path, name: str, said: str) -> None:
+    assert survey_file(archive(tmp_path / "sound.3mf", ["Metadata/a.png", "folder/"])).watertight
+    refused(archive(tmp_path / "odd.3mf", [name]), f"{re.escape(said)}; export the figure again")
+
+
+def test_3mf_that_only_a_hostile_hand_packs(tmp_path: Path) -> None:
+    refused(
+        archive(tmp_path / "many.3mf", [f"{k}.txt" for k in range(10_001)]),
+        "10002 files in it, at most 10000",
+    )
+    refused(
+        archive(tmp_path / "b.3mf", [], packing=zipfile.ZIP_BZIP2), "is packed in a way 3MF does not know"
+    )
+    refused(archive(tmp_path / "l.3mf", [], packing=zipfile.ZIP_LZMA), "is packed in a way 3MF does not know")
+    whole = archive(tmp_path / "locked.3mf", []).read_bytes()
+    place = whole.index(b"PK\x01\x02") + 8
+    refused(
+        written(tmp_path / "locked.3mf", whole[:place] + b"\x01" + whole[place + 1 :]),
+        "is locked with a password",
+    )
+    whole = archive(tmp_path / "inside.3mf", ["a.model"]).read_bytes()
+    second = whole.rindex(b"PK\x01\x02") + 42  # where the directory says that the second file begins
+    moved = whole[:second] + struct.pack("<I", 10) + whole[second + 4 :]
+    refused(written(tmp_path / "inside.3mf", moved), "'a.model' in it lies inside another file")
+
+
+def test_3mf_one_of_whose_files_swells(tmp_path: Path) -> None:
+    """The archive as a whole is large enough for it, the one file is not."""
+    path = tmp_path / "bomb.3mf"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as whole:
+        whole.writestr("noise.bin", np.random.default_rng(1).bytes(1_000_000), zipfile.ZIP_STORED)
+        whole.writestr("3D/3dmodel.model", b" " * 70_000_000)
+    refused(path, "unpacks to 67 MiB, at most 64 MiB are read")
+
+
+def test_3mf_xml_out_of_reason(tmp_path: Path) -> None:
+    start = f'<model xmlns="{CORE_3MF}">'
+    wide = " ".join(f'a{k}="1"' for k in range(100))
+    for number, (model, said) in enumerate([
+        (start + "<a>" * 100_000, "of its XML is out of reason"),
+        (start + f"<a {wide}/></model>", "of its XML is out of reason"),
+        (start + '<a b="' + "x" * 9_000_000 + '"/></model>', "of its XML is out of reason"),
+        (start + '<item objectid="1"/>' * 200_001 + "</model>", "it has more than 200000 parts"),
+        ('<!DOCTYPE a [<!ENTITY b "c">]>' + start + "</model>", "has a document type, which no 3MF has"),
+        (start + "&lol;</model>", "no XML: undefined entity"),
+        (start + "<a></b></model>", "no XML: mismatched tag"),
+        (start.replace(">", ' unit="a\u202e">') + "</model>", "unknown unit 'a"),
+    ]):  # fmt: skip
+        refused(zip_3mf(tmp_path / f"{number}.3mf", model), said)
+    points = '<object id="1"><mesh>' + '<vertex x="1" y="2" z="3"/>' * 3001
+    refused(zip_3mf(tmp_path / "p.3mf", start + points), "3001 points, at most 3000", Limits(triangles=1000))
+
+
+# --- names ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(os.name == "nt", reason="such names cannot be given there")
+@pytest.mark.parametrize(
+    "name",
+    [b"two\nlines.ply", b"red \x1b[31m.ply", "turned \u202e.ply".encode(), b"raw \xff.ply", b"\x07.ply",
+     "\U0001f989.ply".encode(), b"x" * 251 + b".ply", "\u2028.ply".encode(), b"'\"<b>&.ply"],
+)  # fmt: skip
+def test_names_that_would_repaint_the_terminal(tmp_path: Path, name: bytes) -> None:
+    path = tmp_path / os.fsdecode(name)
+    path.write_bytes(b"ply\n")
+    with pytest.raises(PatternError, match="the header of this PLY file has no end") as caught:
+        survey_file(path)
+    assert str(caught.value).isprintable()
+    write_ply_text(path, BOX)
+    assert read_mesh(path, limits=Limits()).name.isprintable()
 
 
 SEEDS = ["bin.stl", "txt.stl", "bin.ply", "txt.ply", "obj", "off", "3mf", "glb"]

@@ -8,7 +8,7 @@ from moldplan.pattern.stl import check_triangles
 from moldplan.pattern.topology import Floats, Ints
 
 _MOST_DEPTH = 64
-_MOST_VISITS = 100_000
+_MOST_VISITS = 20_000
 
 
 class Assembly:

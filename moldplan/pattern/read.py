@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from moldplan.errors import PatternError
+from moldplan.errors import PatternError, one_line
 from moldplan.pattern.formats import READERS, Read
 from moldplan.pattern.limits import GIB, Limits
 from moldplan.pattern.model import Axis
@@ -23,6 +23,7 @@ _MOST_COORDINATE = 1e30
 class RawMesh:
     """A mesh as its file has it.
 
+    `name` is the file's without its ending, as one printable line.
     `points` (n, 3) and `faces` (m, 3) are in the file's axes and numbers; `unit` is what the format or the
     file says one of these numbers is, None when nothing says so; `up` and `front` are the format's custom.
     `sha256` is of the file; when points lie in files beside it, of the list of all their sums.
@@ -56,7 +57,8 @@ def read_mesh(path: Path, *, limits: Limits) -> RawMesh:
     read = _guarded(path, ending, limits)
     _check_arrays(path.name, read.points, read.faces, limits)
     return RawMesh(
-        name=path.stem, path=path, sha256=_with_neighbours(sha256, read.beside), file_format=ending,
+        name=one_line(path.stem) or "figure", path=path,
+        sha256=_with_neighbours(sha256, read.beside), file_format=ending,
         unit=read.unit, up=read.up, front=read.front, points=read.points, faces=read.faces,
     )  # fmt: skip
 
