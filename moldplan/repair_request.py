@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from moldplan.disk import onto_disk
 from moldplan.errors import OutputError
 from moldplan.pattern.limits import Limits
 from moldplan.pattern.mended_file import MendedFile, mend_file
@@ -19,7 +20,6 @@ from moldplan.pattern.model import Axis, Mending, Survey
 from moldplan.progress import QUIET, Progress
 from moldplan.release import package_version
 from moldplan.solids.ply import ply_comments, write_ply
-from moldplan.store import _onto_disk as onto_disk
 from moldplan.store import _working_folder as working_folder
 from moldplan.store import fingerprint, working_in
 from moldplan.views import draw_mended
