@@ -23,7 +23,7 @@ def one_line(text: str) -> str:
     """
     words = "".join(letter if letter.isprintable() else " " for letter in text[: 100 * _LONGEST]).split(" ")
     line = " ".join(filter(None, words))
-    return line if len(line) <= _LONGEST else f"{line[: _LONGEST - 205]} ... {line[-200:]}"
+    return line if len(line) <= _LONGEST else f"{line[: _LONGEST - 205].rstrip()} ... {line[-200:].lstrip()}"
 
 
 class MoldplanError(Exception):
