@@ -43,6 +43,8 @@ OPENING_SHARE: Final = 0.75
 ISLAND_SHARE: Final = 5e-3
 #: A patch that hangs on a crowded edge and is no larger than this share is a fin.
 FIN_SHARE: Final = 0.15
+#: Winding number, and share of the places asked, from which a place is taken to be inside.
+INSIDE: Final = 0.75
 #: A second shell nearer than this share of the diagonal all over is the first one drawn again.
 SAME_SHELL_REL: Final = 2e-3
 #: Distances, as shares of the diagonal, over which loose edges are welded as long as that closes any.

@@ -2,13 +2,18 @@
 
 from typing import Final
 
+import igl
 import numpy as np
 
 from moldplan.pattern.islands import face_areas
 from moldplan.pattern.topology import Bools, Floats, Ints, Surface, linked
-from moldplan.tolerances import FIN_SHARE
+from moldplan.tolerances import FIN_SHARE, INSIDE
 
 _MOST_ROUNDS: Final = 4
+#: Patches are asked at so many of their faces, so far off either side (a share of the diagonal).
+_PROBES: Final = 9
+_PROBE_REL: Final = 1e-4
+_MOST_PATCHES: Final = 2000
 
 
 def fins(surface: Surface) -> Bools:
@@ -69,6 +74,65 @@ def grown(surface: Surface, faces: Bools, rings: int) -> Bools:
 def without(surface: Surface, faces: Bools) -> Surface:
     """Return the surface without some faces; the points stay as they are."""
     return Surface(surface.points, surface.faces[~faces])
+
+
+def inner_walls(surface: Surface, raw: Surface) -> Bools:
+    """Return the faces (m,) of patches between crowded edges with the inside of the figure on both sides.
+
+    Parameters
+    ----------
+    surface
+        Without doubled faces.
+    raw
+        The faces as they came, doubled ones too: see `deep_inside`.
+
+    Notes
+    -----
+    So it is where two closed bodies share part of their skin: once that is there only once, the ends of
+    either in the other hang on crowded edges.
+    """
+    edges = surface.edges
+    first, second = edges.pairs
+    _, label = linked(first // 3, second // 3, len(surface.faces))
+    hanging = np.zeros(int(label.max()) + 1, dtype=bool)
+    hanging[label[_crowded_faces(surface)[:, 1] // 3]] = True
+    return deep_inside(surface, label, hanging[label], raw)
+
+
+def deep_inside(surface: Surface, label: Ints, asked: Bools, raw: Surface) -> Bools:
+    """Return which of the faces `asked` (m,) belong to a patch with the inside on both sides.
+
+    Notes
+    -----
+    `label` (m,) has the patch of every face. Inside is where the winding number of the faces as they came
+    (`raw`) is over `INSIDE`, or under its negative in a mesh that is inside out; a patch is asked at its
+    largest faces. When there are very many patches nothing is said of any.
+    """
+    nothing = np.zeros(len(surface.faces), dtype=bool)
+    order = np.flatnonzero(asked)
+    order = order[np.lexsort((-face_areas(surface)[order], label[order]))]
+    mine = label[order]
+    patches = np.unique(mine)
+    if not 0 < len(patches) <= _MOST_PATCHES:
+        return nothing
+    order = order[np.arange(len(order)) - np.searchsorted(mine, mine) < _PROBES]
+    both = _inside(surface, order, raw)
+    number = int(label.max()) + 1
+    votes = np.bincount(label[order], both, minlength=number)
+    share = votes / np.maximum(np.bincount(label[order], minlength=number), 1)
+    return np.asarray(asked & (share > INSIDE)[label])
+
+
+def _inside(surface: Surface, faces: Ints, raw: Surface) -> Bools:
+    """Return which faces (k,) have the inside on both sides, close to their middles."""
+    corners = surface.points[surface.faces[faces]]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
+    off = _PROBE_REL * float(np.linalg.norm(np.ptp(surface.points, axis=0)))
+    middles = corners.mean(axis=1)
+    probes = np.concatenate([middles + off * normals, middles - off * normals])
+    winding = igl.fast_winding_number(raw.points, np.ascontiguousarray(raw.faces), probes)
+    return np.asarray((np.abs(winding) > INSIDE).reshape(2, -1).all(axis=0))
 
 
 def part_sheets(surface: Surface) -> Surface:

@@ -27,6 +27,9 @@ MOST_OPEN_EDGES: Final = 200_000
 MOST_RING: Final = 400
 #: Most points put into one cap.
 _MOST_INNER: Final = 60_000
+#: A cap stands out from the least surface by this share of half its width at the most: more is guessing. A
+#: sphere does so over a hole of half its diameter.
+MOST_BULGE: Final = 0.27
 #: Share of the height that a surface going on round would have, by which a bent cap may be off.
 UNSURE: Final = 0.5
 
@@ -332,9 +335,10 @@ def _fair(points: Floats, ring: Ints, refined: Floats, faces: Ints, around: Ints
     fair = fair_cap(together, np.concatenate([faces, number[around]]), free, np.arange(len(refined)))
     if fair is None:
         return None
-    inner = fair[free]
-    away = np.linalg.norm(inner - refined[free], axis=1).max()
-    return inner if away <= ring_span(points, ring) else None
+    bulge = fair[free] - refined[free]
+    high = float(np.linalg.norm(bulge, axis=1).max())
+    most = MOST_BULGE * 0.5 * ring_width(points, ring)
+    return np.asarray(refined[free] + bulge * min(1.0, most / max(high, 1e-300)))
 
 
 def with_caps(surface: Surface, caps: list[Cap]) -> Surface:

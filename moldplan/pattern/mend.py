@@ -78,18 +78,19 @@ def mend(
         points = different.astype(np.float64)
     raw = Surface(points, faces if label is None else label[faces])
     state = rungs.weld(Mended(surface=Surface(points, faces), found=found), label)
-    state = _climbed(rungs.refuse_flat(state))
+    state = _climbed(rungs.refuse_flat(state), raw)
     if state.problems and not state.flat:
         state = _made_anew(state, mending)
     return _marked(replace(state, surface=compact(state.surface)), raw)
 
 
-def _climbed(state: Mended) -> Mended:
+def _climbed(state: Mended, raw: Surface) -> Mended:
     """Return the state after all rungs that keep the surface."""
     loose = _run(state, (rungs.weld_loose,))
     state = loose if loose is state else rungs.refuse_flat(loose)
     state = _run(state, (rungs.drop_pieces, rungs.agree))
     if not state.flat and not state.surface.edges.closed:
+        state = rungs.drop_walls(state, raw)
         state = _run(state, (rungs.drop_floor, rungs.cut_crowded, rungs.drop_pieces, rungs.agree, _filled))
     return _run(state, (rungs.count_bodies, rungs.even_out, rungs.sort_bodies, _uncrossed))
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from moldplan.pattern.arrays import mesh_area_mm2
 from moldplan.pattern.bodies import one_body
-from moldplan.pattern.cutout import uncrowded, without
+from moldplan.pattern.cutout import deep_inside, inner_walls, uncrowded, without
 from moldplan.pattern.doubles import doubled_faces
 from moldplan.pattern.holes import MOST_OPEN_EDGES, Cap, Rims, cap_hole, ring_width, simple_loops, with_caps
 from moldplan.pattern.islands import Dropped, face_areas, islands, second_shells, summed
@@ -22,6 +22,7 @@ from moldplan.pattern.topology import (
     Surface,
     face_bodies,
     genus_sum,
+    mesh_edges,
     open_loops,
     turned_faces,
 )
@@ -110,12 +111,30 @@ def _single(state: Mended) -> Mended:
     repeat, wall = doubled_faces(state.surface.faces)
     if not bool((repeat | wall).any()):
         return state
+    if bool(wall.any()):
+        repeat, wall = _proven(state.surface, repeat, wall)
     found = replace(state.found, doubled=state.found.doubled + int(repeat.sum() + wall.sum()))
     state = replace(state, surface=without(state.surface, repeat | wall), found=found)
     state = noted(state, "doubled faces dropped", int(repeat.sum()), rung="doubles")
     return noted(
         state, "faces of inner walls between touching bodies dropped", int(wall.sum()), rung="doubles"
     )
+
+
+def _proven(surface: Surface, repeat: Bools, wall: Bools) -> tuple[Bools, Bools]:
+    """Return repeats and walls, where only what lies inside is a wall: the rest is skin drawn twice."""
+    _, twin = np.unique(np.sort(surface.faces[wall], axis=1), axis=0, return_inverse=True)
+    label = np.zeros(len(surface.faces), dtype=np.int64)
+    label[wall] = twin.ravel()
+    first = np.zeros(len(surface.faces), dtype=bool)
+    first[np.flatnonzero(wall)[np.unique(twin, return_index=True)[1]]] = True
+    edges = mesh_edges(surface.faces[first])
+    patch = np.zeros(len(surface.faces), dtype=np.int64)
+    patch[first] = face_bodies(edges)[1]
+    inside = np.zeros(int(label.max()) + 1, dtype=bool)
+    inside[label[deep_inside(surface, patch, first, surface)]] = True
+    proven = wall & inside[label]
+    return repeat | (wall & ~proven & ~first), proven
 
 
 def weld_loose(state: Mended) -> Mended:
@@ -188,6 +207,15 @@ def drop_floor(state: Mended) -> Mended:
         return state
     state = replace(state, surface=without(state.surface, sheet))
     return noted(state, "floor cut off", 1, rung="drop")
+
+
+def drop_walls(state: Mended, raw: Surface) -> Mended:
+    """Drop walls inside the figure, where bodies share part of their skin; `raw` is the mesh as it came."""
+    if len(state.surface.edges.crowded) == 0:
+        return state
+    walls = inner_walls(state.surface, raw)
+    state = replace(state, surface=without(state.surface, walls)) if bool(walls.any()) else state
+    return noted(state, "faces of walls inside the figure dropped", int(walls.sum()), rung="unite")
 
 
 def cut_crowded(state: Mended) -> Mended:
