@@ -38,8 +38,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-#: Seconds that the worker has to end in order. With the clearing up it makes two at most.
-PATIENCE_S: Final = 1.6
+#: Seconds that the worker has to end in order. The clearing up comes after it: two in all.
+PATIENCE_S: Final = 1.5
 #: Two signals in a shorter time are one: some programs send it to a process and to its group.
 _ONE_SIGNAL_S: Final = 0.1
 #: Seconds that a worker without a front has to end in order.
@@ -84,7 +84,7 @@ def remember(place: str) -> None:
     Parameters
     ----------
     place
-        Whatever `tidy` of `watched` understands; no line feed in it counts as its end.
+        Whatever `tidy` of `watched` understands; it holds no zero byte.
     """
     if has_front():
         with contextlib.suppress(OSError):  # the front is gone: this process is about to stop
@@ -101,10 +101,9 @@ def watched(work: Callable[[], None], *, tidy: Callable[[str], None]) -> None:
     tidy
         Called in front for each remembered place when the worker was ended or died. It must be quick.
 
-    Raises
-    ------
-    SystemExit
-        In front, with the exit code.
+    Notes
+    -----
+    In front it does not return: the process ends with the worker's exit code.
     """
     if not hasattr(os, "fork") or threading.active_count() > 1:
         work()
@@ -125,7 +124,8 @@ def watched(work: Callable[[], None], *, tidy: Callable[[str], None]) -> None:
         return
     os.close(tell[1])
     os.close(life[0])
-    sys.exit(_Front(worker, tell[0]).wait(tidy))
+    # nothing is buffered here, and taking an interpreter down takes a while
+    os._exit(_Front(worker, tell[0]).wait(tidy))
 
 
 def _become_worker(tell: tuple[int, int], life: tuple[int, int]) -> None:
@@ -175,6 +175,7 @@ class _Front:
             if number == signal.SIGCHLD or signal.getsignal(number) is not signal.SIG_IGN:
                 signal.signal(number, _heard)
         signal.pthread_sigmask(signal.SIG_UNBLOCK, _HEARD)
+        _adopt()
 
     def wait(self, tidy: Callable[[str], None]) -> int:
         """Wait for the worker, stop it when asked, have its places tidied; return the exit code."""
@@ -212,9 +213,7 @@ class _Front:
     def _end(self) -> None:
         """End the worker and all that it started."""
         os.kill(self._worker, signal.SIGSTOP)  # so that it starts no more while they are looked for
-        for number in _started_by(self._worker):
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(number, signal.SIGKILL)
+        _end_started_by(self._worker)
         os.kill(self._worker, signal.SIGKILL)
         _, self._status = os.waitpid(self._worker, 0)
 
@@ -230,6 +229,7 @@ class _Front:
             return code
         if self._asked is not None and code in _FINISHED and self._asked != signal.SIGHUP:
             return code  # it was done, or had refused, before it heard
+        _end_started_by(os.getpid())  # what a worker that died leaves running, where it is adopted
         trouble = self._tidied(tidy)
         if self._asked is not None:
             _say(trouble or _SAID)
@@ -259,6 +259,22 @@ def _say(line: str) -> None:
     start = "\r\033[K" if os.isatty(2) else ""
     with contextlib.suppress(OSError):  # the terminal may be closed
         os.write(2, f"{start}{line}\n".encode(errors="replace"))
+
+
+def _adopt() -> None:
+    """Let processes that lose their parent become this one's, where that can be had (Linux, prctl(2))."""
+    import ctypes  # noqa: PLC0415 - in front only, while the worker is at work already
+
+    with contextlib.suppress(AttributeError, OSError, TypeError):
+        set_child_subreaper = 36
+        ctypes.CDLL(None).prctl(set_child_subreaper, 1, 0, 0, 0)
+
+
+def _end_started_by(ancestor: int) -> None:
+    """End all processes that descend from `ancestor`."""
+    for number in _started_by(ancestor):
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(number, signal.SIGKILL)
 
 
 def _started_by(ancestor: int) -> list[int]:
