@@ -76,9 +76,9 @@ def read_model(file: IO[bytes], *, name: str, most_triangles: int) -> ModelFile:
 def walk_xml(
     file: IO[bytes], begin: Callable[[str, Attributes], None], end: Callable[[str], None] | None = None
 ) -> None:
-    """Call `begin` with the plain name and attributes of every element, and `end` with its name.
+    """Call `begin` with the plain name and attributes of every element, and `end` with its name as written.
 
-    Names are without their prefix; attributes keep theirs.
+    The plain name is without its prefix; attributes keep theirs.
 
     Raises
     ------
@@ -88,34 +88,41 @@ def walk_xml(
     parser = expat.ParserCreate()
     depth = 0
 
-    def opened(tag: str, attributes: Attributes) -> None:
+    def opened(tag: str, attributes: Attributes) -> None:  # called millions of times: short on purpose
         nonlocal depth
         depth += 1
         if depth > _MOST_DEPTH or len(attributes) > _MOST_ATTRIBUTES:
-            raise ValueError(f"line {parser.CurrentLineNumber} of its XML is out of reason")
-        begin(tag.rpartition(":")[2], attributes)
+            raise _out_of_reason(parser)
+        begin(tag.rpartition(":")[2] if ":" in tag else tag, attributes)
 
     def closed(tag: str) -> None:
         nonlocal depth
         depth -= 1
         if end is not None:
-            end(tag.rpartition(":")[2])
-
-    def refused(*_: object) -> None:
-        raise ValueError("its XML has a document type, which no 3MF has")
+            end(tag)
 
     parser.StartElementHandler, parser.EndElementHandler = opened, closed
-    parser.StartDoctypeDeclHandler = refused
+    parser.StartDoctypeDeclHandler = _refuse_document_type
     fed = 0
     try:
         while chunk := file.read(_CHUNK_BYTES):
             parser.Parse(chunk, False)
             fed += len(chunk)
             if fed - parser.CurrentByteIndex > _LONGEST_PIECE_BYTES:
-                raise ValueError(f"line {parser.CurrentLineNumber} of its XML is out of reason")
+                raise _out_of_reason(parser)
         parser.Parse(b"", True)
     except expat.ExpatError as error:
         raise ValueError(f"no XML: {error}") from error
+
+
+def _out_of_reason(parser: expat.XMLParserType) -> ValueError:
+    """Return the refusal of XML that only a hostile hand writes."""
+    return ValueError(f"line {parser.CurrentLineNumber} of its XML is out of reason")
+
+
+def _refuse_document_type(*_: object) -> None:
+    """Refuse a document type, which is where entities are made."""
+    raise ValueError("its XML has a document type, which no 3MF has")
 
 
 class _Reader:
@@ -131,16 +138,18 @@ class _Reader:
     def begin(self, tag: str, attributes: Attributes) -> None:
         """Take the beginning of an element in."""
         part = self._open
-        if tag == "triangle" and part is not None:
+        if part is None:
+            self._begin_other(tag, attributes)
+        elif tag == "triangle":
             self._triangles += 1
             if self._triangles > self._most:
                 check_triangles(self._name, self._triangles, self._most)
-            part.corners.extend((int(attributes["v1"]), int(attributes["v2"]), int(attributes["v3"])))
-        elif tag == "vertex" and part is not None:
+            part.corners.extend(map(int, (attributes["v1"], attributes["v2"], attributes["v3"])))
+        elif tag == "vertex":
             self._points += 1
             if self._points > 3 * self._most:
                 check_points(self._name, self._points, self._most)
-            part.points.extend((float(attributes["x"]), float(attributes["y"]), float(attributes["z"])))
+            part.points.extend(map(float, (attributes["x"], attributes["y"], attributes["z"])))
         else:
             self._begin_other(tag, attributes)
 
@@ -163,5 +172,5 @@ class _Reader:
 
     def end(self, tag: str) -> None:
         """Take the end of an element in."""
-        if tag == "object":
+        if tag == "object" or tag.endswith(":object"):
             self._open = None
