@@ -36,6 +36,8 @@ MOST_CUBES = 25_000_000
 CUBES_IN_SKIN = (2.5, 6.0)
 #: Half the width of the smooth step, in cubes: so far about every surface distances are exact.
 STEP_CELLS = 1.5
+#: Every so many-th triangle is looked at first.
+STRIDE = 16
 
 
 @dataclass(frozen=True)
@@ -67,13 +69,28 @@ def triangle_distance2(px: float, py: float, pz: float, a: Floats, b: Floats, c:
 
 
 @njit(cache=True, nogil=True)
+def _scattered(turn: int, size: int) -> int:
+    """Return the number of the thing whose turn it is: every `STRIDE`-th first, then those after them, ..."""
+    rounds, left = size // STRIDE, size % STRIDE
+    first = left * (rounds + 1)
+    if turn < first:
+        return turn // (rounds + 1) + STRIDE * (turn % (rounds + 1))
+    return left + (turn - first) // rounds + STRIDE * ((turn - first) % rounds)
+
+
+@njit(cache=True, nogil=True)
 def splat_distances(
     vertices: Floats, faces: Ints, normals: Floats, x0: float, y0: float, cell: float, band: float,
     behind: float, square: Floats32,
 ) -> None:  # fmt: skip
-    """Lower `square` (ny, nx, nz), squared distances in mm2, to the triangles near each cube."""
+    """Lower `square` (ny, nx, nz), squared distances in mm2, to the triangles near each cube.
+
+    Every so many-th triangle goes first, so that cubes soon know nearly how near they are. From then on the
+    ball round a triangle tells of most that it lies farther off.
+    """
     ny, nx, nz = square.shape
-    for f in range(faces.shape[0]):
+    for turn in range(faces.shape[0]):
+        f = _scattered(turn, faces.shape[0])
         a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
         ux, uy, uz = normals[f, 0], normals[f, 1], normals[f, 2]
         if ux == 0.0 and uy == 0.0 and uz == 0.0:
@@ -84,6 +101,14 @@ def splat_distances(
         j1 = min(math.floor((max(a[1], b[1], c[1]) + band - y0) / cell - 0.5), ny - 1)
         low = max(min(a[2], b[2], c[2]) - band, 0.0)
         high = max(a[2], b[2], c[2]) + band
+        # the ball round the triangle, a little larger than rounding
+        mx, my, mz = (a[0] + b[0] + c[0]) / 3.0, (a[1] + b[1] + c[1]) / 3.0, (a[2] + b[2] + c[2]) / 3.0
+        ball = math.sqrt(max(
+            (a[0] - mx) ** 2 + (a[1] - my) ** 2 + (a[2] - mz) ** 2,
+            (b[0] - mx) ** 2 + (b[1] - my) ** 2 + (b[2] - mz) ** 2,
+            (c[0] - mx) ** 2 + (c[1] - my) ** 2 + (c[2] - mz) ** 2,
+        )) + 1e-6 * band  # fmt: skip
+        far2 = (band + ball) ** 2
         # columns farther than the band outside a side, seen from above, are out of reach
         area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
         way = 1.0 if area > 0.0 else -1.0
@@ -95,6 +120,9 @@ def splat_distances(
             py = y0 + (j + 0.5) * cell
             for i in range(i0, i1 + 1):
                 px = x0 + (i + 0.5) * cell
+                aside2 = (px - mx) ** 2 + (py - my) ** 2
+                if aside2 > far2:
+                    continue
                 if seen:
                     if way * ((b[1] - a[1]) * (px - a[0]) - (b[0] - a[0]) * (py - a[1])) > limit1:
                         continue
@@ -104,7 +132,8 @@ def splat_distances(
                         continue
                 # heights where -behind <= distance before the plane <= band
                 level = ux * (px - a[0]) + uy * (py - a[1]) - uz * a[2]
-                z0, z1 = low, high
+                upright = math.sqrt(far2 - aside2)
+                z0, z1 = max(low, mz - upright), min(high, mz + upright)
                 if uz > 1e-12:
                     z0 = max(z0, (-behind - level) / uz)
                     z1 = min(z1, (band - level) / uz)
@@ -117,8 +146,13 @@ def splat_distances(
                 k1 = min(math.floor(z1 / cell - 0.5), nz - 1)
                 for k in range(k0, k1 + 1):
                     pz = (k + 0.5) * cell
+                    known = square[j, i, k]
                     before = level + uz * pz
-                    if before * before >= square[j, i, k]:
+                    if before * before >= known:
+                        continue
+                    # nearer than known only if the ball's middle is within sqrt(known) + ball
+                    more = aside2 + (pz - mz) ** 2 - known - ball * ball
+                    if more > 0.0 and more * more > 4.0 * ball * ball * known:
                         continue
                     square[j, i, k] = min(square[j, i, k], triangle_distance2(px, py, pz, a, b, c))
 
