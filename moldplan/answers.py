@@ -21,7 +21,7 @@ _LEAST_KG: Final = 0.1
 def answers(made: Made) -> list[str]:
     """Return the closing lines of a run, and a line for each thing that could not be made."""
     plan = made.plan
-    rows = (
+    rows = [
         ("Split", _split(plan)),
         ("Locks", _locks(plan)),
         ("Do", _each(plan, _to_do)),
@@ -35,8 +35,10 @@ def answers(made: Made) -> list[str]:
         ("Hand", _each(plan, _hand)),
         ("Files", f"{len(made.files)} in {made.folder}"),
         ("Look first", _look_first(plan)),
-    )
-    return [f"{name:<11}{text}" for name, text in rows] + [f"{'Not made':<11}{note}" for note in made.notes]
+    ]
+    rows += [("Not made", note) for note in made.notes]
+    rows += [("Not kept", note) for note in made.cache_notes]
+    return [f"{name:<11}{text}" for name, text in rows]
 
 
 def dry_answers(prepared: Prepared) -> list[str]:

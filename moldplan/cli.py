@@ -14,7 +14,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from enum import StrEnum
 from pathlib import Path
 from types import FrameType
@@ -91,6 +91,7 @@ _Accept = Annotated[
         "--accept-repairs", help="Take a pattern that was mended beyond the shop's tolerance (look first)."
     ),
 ]
+_Fresh = Annotated[bool, typer.Option("--fresh", help="Compute everything anew, whatever was kept.")]
 _DryRun = Annotated[
     bool, typer.Option("--dry-run", help="Check all that is given, say what would be made, write nothing.")
 ]
@@ -163,19 +164,45 @@ def survey(
     up: _Up = None,
     front: _Front = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of lines.")] = False,
+    repair: Annotated[
+        Path | None,
+        typer.Option(
+            "--repair",
+            metavar="OUT.ply",
+            help="Write the mended mesh, and a drawing of what was mended beside it.",
+            show_default=False,
+        ),
+    ] = None,
+    cards: _Cards = None,
+    setting: _Set = None,
 ) -> int:
     """Say what a mesh is, how large, what is wrong with it and what was mended."""
-    from moldplan.pattern import describe_survey, survey_document, survey_file
+    from moldplan.cards import resolve_settings
+    from moldplan.pattern import describe_survey, read_mending, survey_document, survey_file
     from moldplan.units import parse_axis, parse_length_mm
 
-    found = survey_file(
-        pattern,
-        height_mm=None if height is None else parse_length_mm(height, what="height"),
-        unit=unit,
-        up=None if up is None else parse_axis(up, what="up"),
-        front=None if front is None else parse_axis(front, what="front"),
-    )
+    height_mm = None if height is None else parse_length_mm(height, what="height")
+    up_axis = None if up is None else parse_axis(up, what="up")
+    front_axis = None if front is None else parse_axis(front, what="front")
+    mending = read_mending(resolve_settings(cards_dir=cards, overrides=tuple(setting or ())))
+    written: tuple[Path, ...] = ()
+    progress = _progress(quiet=True)
+    with _stop_on_interrupt(progress):
+        if repair is None:
+            found = survey_file(
+                pattern, height_mm=height_mm, unit=unit, up=up_axis, front=front_axis, mending=mending
+            )
+        else:
+            from moldplan.repair_request import write_repair
+
+            made = write_repair(
+                pattern, repair, height_mm=height_mm, unit=unit, up=up_axis, front=front_axis,
+                mending=mending, progress=progress,
+            )  # fmt: skip
+            found, written = made.survey, made.files
     lines = [json.dumps(survey_document(found), indent=1)] if as_json else describe_survey(found)
+    if not as_json:
+        lines += [f"wrote {file}" for file in written]
     print("\n".join(lines))
     return _STOP if found.problems or found.accepting else _DONE
 
@@ -219,6 +246,7 @@ def plan(
     out: _Out = None,
     only: _Only = None,
     accept_repairs: _Accept = False,
+    fresh: _Fresh = False,
     dry_run: _DryRun = False,
     quiet: _Quiet = False,
 ) -> int:
@@ -228,7 +256,7 @@ def plan(
     request = PlanRequest(
         pattern=pattern, height=height, unit=unit, up=up, front=front, cut=cut, job=job, cards=cards,
         answer=answer, ranking=ranking, settings=tuple(setting or ()), out=out,
-        parts=PARTS if only is None else parse_parts(only), accept_repairs=accept_repairs,
+        parts=PARTS if only is None else parse_parts(only), accept_repairs=accept_repairs, fresh=fresh,
     )  # fmt: skip
     return _run(request, dry_run=dry_run, quiet=quiet)
 
@@ -280,6 +308,7 @@ def split(
     out: _Out = None,
     only: _Only = None,
     accept_repairs: _Accept = False,
+    fresh: _Fresh = False,
     cluster: Annotated[
         str | None,
         typer.Option(
@@ -301,7 +330,7 @@ def split(
         pull=pull, within=within, largest_board=largest_board, heaviest_half=heaviest_half, job=job,
         cards=cards, settings=tuple(setting or ()), out=out, cluster=cluster,
         parts=SPLIT_PARTS if only is None else parse_parts(only, known=SPLIT_PARTS),
-        accept_repairs=accept_repairs,
+        accept_repairs=accept_repairs, fresh=fresh,
     )  # fmt: skip
     if pattern is not None and pattern.is_dir():
         return _split_folder(request, pattern, dry_run=dry_run, quiet=quiet)
@@ -331,6 +360,27 @@ def schema(
     from moldplan.schema import plan_schema
 
     print(json.dumps(plan_schema() if document is _Document.PLAN else ranking_schema(), indent=1))
+    return _DONE
+
+
+@app.command()
+@_reported
+def cache(
+    *,
+    clear: Annotated[bool, typer.Option("--clear", help="Remove everything that is kept.")] = False,
+) -> int:
+    """Say where results of stages are kept for the next run, and how much that is; or clear it."""
+    from moldplan.cache import open_cache
+
+    kept = open_cache()
+    if clear:
+        gone = kept.clear()
+        print(f"removed {gone.entries} kept results, {gone.size / 1e6:.0f} MB, from {gone.folder}")
+        return _DONE
+    now = kept.usage()
+    limit = f"at most {now.limit / 1e6:.0f} MB" if now.limit else "switched off"
+    print(f"{now.folder}: {now.entries} kept results, {now.size / 1e6:.0f} MB ({limit})")
+    print("\n".join(kept.notes), end="\n" if kept.notes else "")
     return _DONE
 
 
@@ -383,10 +433,10 @@ def cards_copy(
 def _run(request: "PlanRequest", *, dry_run: bool = False, quiet: bool = False) -> int:
     """Prepare, carry out and answer."""
     from moldplan.answers import answers, dry_answers
-    from moldplan.request import carry_out, prepare
+    from moldplan.request import at_work, carry_out, prepare
 
     progress = _progress(quiet=quiet)
-    with _stop_on_interrupt(progress):
+    with _stop_on_interrupt(progress), nullcontext() if dry_run else at_work(request):
         prepared = prepare(request, progress=progress)
         if dry_run:
             _clear_line(quiet=quiet)
@@ -403,10 +453,10 @@ def _split(request: "SplitRequest", *, dry_run: bool, quiet: bool) -> int:
     """Rank the splits of one pattern and answer."""
     from moldplan.cluster import cluster_executor
     from moldplan.split_answers import split_answers, split_dry_answers
-    from moldplan.split_request import carry_out_split, prepare_split
+    from moldplan.split_request import at_work_splitting, carry_out_split, prepare_split
 
     progress = _progress(quiet=quiet)
-    with _stop_on_interrupt(progress):
+    with _stop_on_interrupt(progress), nullcontext() if dry_run else at_work_splitting(request):
         prepared = prepare_split(request, progress=progress)
         if dry_run:
             _clear_line(quiet=quiet)

@@ -20,8 +20,7 @@ from moldplan.pattern.model import Axis, Mending, Survey
 from moldplan.progress import QUIET, Progress
 from moldplan.release import package_version
 from moldplan.solids.ply import ply_comments, write_ply
-from moldplan.store import _working_folder as working_folder
-from moldplan.store import fingerprint, working_in
+from moldplan.store import fingerprint, working_folder, working_in
 from moldplan.views import draw_mended
 
 #: The pictures beside the mesh, by their endings.

@@ -2,25 +2,35 @@
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Event
 
+from moldplan.cache import Cache, open_cache
 from moldplan.cards import resolve_settings
 from moldplan.cards.model import Settings
 from moldplan.chosen import Chosen, check_chosen, read_chosen
 from moldplan.document import plan_document
 from moldplan.errors import InputError
 from moldplan.job import Job, read_job
-from moldplan.pattern import load_pattern, read_mending
+from moldplan.pattern import read_mending
+from moldplan.pattern.kept import kept_pattern
 from moldplan.pattern.model import Pattern
 from moldplan.plan import Plan, answered, plan_job, revised
 from moldplan.progress import QUIET, Progress
 from moldplan.solids import write_solids
 from moldplan.split import parse_cut
 from moldplan.split.model import Known, Plane
-from moldplan.store import check_target, files_in, new_folder, new_revision, next_revision, write_json
+from moldplan.store import (
+    check_target,
+    files_in,
+    new_folder,
+    new_revision,
+    next_revision,
+    working_in,
+    write_json,
+)
 from moldplan.units import parse_axis, parse_length_mm
 from moldplan.views import draw_views
 
@@ -44,6 +54,8 @@ class Request:
     parts: tuple[str, ...] = PARTS
     accept_repairs: bool = False
     """Take a pattern that was mended beyond the shop's tolerance."""
+    fresh: bool = False
+    """Compute everything anew, whatever was kept."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +76,8 @@ class Inputs:
     settings: Settings
     pattern: Pattern
     title: str
+    cache: Cache
+    """Where results of stages are kept."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,6 +96,7 @@ class Prepared:
     """Keeps revisions when set; else the results go to `out`."""
     out: Path
     parts: tuple[str, ...]
+    cache: Cache
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +108,8 @@ class Made:
     files: tuple[Path, ...]
     notes: tuple[str, ...]
     """What could not be made, and why, for people."""
+    cache_notes: tuple[str, ...] = ()
+    """What kept results from being kept for the next run."""
 
 
 def parse_parts(text: str, *, known: tuple[str, ...] = PARTS) -> tuple[str, ...]:
@@ -133,7 +150,7 @@ def prepare(request: PlanRequest, *, progress: Progress = QUIET) -> Prepared:
     return Prepared(
         pattern=inputs.pattern, settings=inputs.settings, plane=plane, title=inputs.title,
         answer=None if chosen is None else chosen.number, others=() if chosen is None else chosen.others,
-        job_folder=job_folder, out=out, parts=request.parts,
+        job_folder=job_folder, out=out, parts=request.parts, cache=inputs.cache,
     )  # fmt: skip
 
 
@@ -181,11 +198,18 @@ def read_inputs(request: Request, job: Job | None, *, progress: Progress = QUIET
     front_axis = None if front is None else parse_axis(front, what="front")
     progress.step("reading the pattern", 0.0)
     mending = read_mending(settings, accept=request.accept_repairs)
-    pattern = load_pattern(
-        file, height_mm=height_mm, unit=request.unit, up=up_axis, front=front_axis, mending=mending
+    cache = open_cache(fresh=request.fresh)
+    pattern = kept_pattern(
+        file,
+        cache=cache,
+        height_mm=height_mm,
+        unit=request.unit,
+        up=up_axis,
+        front=front_axis,
+        mending=mending,
     )
     title = job.title if job is not None and job.title else pattern.name
-    return Inputs(job=job, settings=settings, pattern=pattern, title=title)
+    return Inputs(job=job, settings=settings, pattern=pattern, title=title, cache=cache)
 
 
 def _with_job(request: Request, job: Job) -> Request:
@@ -227,20 +251,43 @@ def carry_out(prepared: Prepared, *, progress: Progress = QUIET) -> Made:
     StoppedError
         When `progress` was told to stop.
     """
-    plan = plan_job(
-        prepared.pattern,
-        prepared.settings,
-        plane=prepared.plane,
-        title=prepared.title,
-        others=prepared.others,
-        progress=progress.part(0.0, 0.65),
-    )
-    plan = plan if prepared.answer is None else answered(plan)
-    with _place(prepared) as (work, revision, folder):
-        plan = revised(plan, revision)
-        notes = _write(plan, work, prepared.parts, progress)
-        files = files_in(work, known_as=folder)
-    return Made(plan=plan, folder=folder, files=files, notes=notes)
+    doing = f"planning {prepared.pattern.path.name}"
+    with _held(prepared.out, prepared.job_folder, doing):
+        plan = plan_job(
+            prepared.pattern,
+            prepared.settings,
+            plane=prepared.plane,
+            title=prepared.title,
+            others=prepared.others,
+            cache=prepared.cache,
+            progress=progress.part(0.0, 0.65),
+        )
+        plan = plan if prepared.answer is None else answered(plan)
+        with _place(prepared) as (work, revision, folder):
+            plan = revised(plan, revision)
+            notes = _write(plan, work, prepared.parts, progress)
+            files = files_in(work, known_as=folder)
+    return Made(plan=plan, folder=folder, files=files, notes=notes, cache_notes=prepared.cache.notes)
+
+
+@contextmanager
+def at_work(request: PlanRequest) -> Iterator[None]:
+    """Keep other runs out of the folder a request writes to, from before its pattern is read.
+
+    Raises
+    ------
+    InputError
+        When another run is at work there, which is named, or the request names no folder.
+    """
+    job = read_request_job(request)
+    out, job_folder = _target(request, job)
+    with _held(out, job_folder, f"planning {pattern_file(request, job).name}"):
+        yield
+
+
+def _held(out: Path, job_folder: Path | None, doing: str) -> AbstractContextManager[None]:
+    """Return what keeps other runs out of where results go; the same run may ask twice."""
+    return working_in(job_folder or out, doing=doing, job=job_folder is not None)
 
 
 def _target(request: PlanRequest, job: Job | None) -> tuple[Path, Path | None]:

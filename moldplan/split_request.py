@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from concurrent.futures import Executor
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -19,7 +20,7 @@ from moldplan.pattern.model import Pattern
 from moldplan.progress import QUIET, Progress
 from moldplan.ranking_document import ranking_document
 from moldplan.request import Inputs, Request, pattern_file, read_inputs, read_request_job
-from moldplan.store import check_target, files_in, new_folder, write_json
+from moldplan.store import check_target, files_in, new_folder, working_in, write_json
 from moldplan.views import draw_comparison
 
 #: Most answers side by side: what fits on a sheet.
@@ -137,8 +138,24 @@ def carry_out_split(
     StoppedError
         When `progress` was told to stop.
     """
-    ranking = ranked(prepared, executor, progress.part(0.0, 0.85))
-    return write_split(prepared, ranking, progress=progress.part(0.85, 1.0))
+    with working_in(prepared.out, doing=f"splitting {prepared.pattern.path.name}"):
+        ranking = ranked(prepared, executor, progress.part(0.0, 0.85))
+        return write_split(prepared, ranking, progress=progress.part(0.85, 1.0))
+
+
+@contextmanager
+def at_work_splitting(request: SplitRequest) -> Iterator[None]:
+    """Keep other runs out of the folder a request writes to, from before its pattern is read.
+
+    Raises
+    ------
+    InputError
+        When another run is at work there, which is named.
+    """
+    job = read_request_job(request)
+    doing = f"splitting {pattern_file(request, job).name}"
+    with working_in(_target(request, job), doing=doing):
+        yield
 
 
 def write_split(prepared: SplitPrepared, ranking: Ranking, *, progress: Progress = QUIET) -> SplitMade:

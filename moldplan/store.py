@@ -69,7 +69,7 @@ def new_folder(target: Path, *, doing: str = _WRITING) -> Iterator[Path]:
     with in_use(target, doing=doing):
         recover(target)
         check_target(target)
-        with _working_folder(target) as work:
+        with working_folder(target) as work:
             yield work
             _keep(work, target)
 
@@ -186,7 +186,7 @@ def new_revision(job_folder: Path, *, doing: str = _WRITING) -> Iterator[tuple[P
     with working_in(job_folder, doing=doing, job=True):
         revision = next_revision(job_folder)
         target = job_folder / revision
-        with _working_folder(target) as work:
+        with working_folder(target) as work:
             yield work, revision
             _keep(work, target)
             _write_latest(work.parent, job_folder, revision)
@@ -249,7 +249,7 @@ def _write_latest(place: Path, job_folder: Path, revision: str) -> None:
 
 
 @contextmanager
-def _working_folder(target: Path) -> Iterator[Path]:
+def working_folder(target: Path) -> Iterator[Path]:
     """Give a new folder in a place of its own beside `target`; the place is removed at the end.
 
     A disk that is full while the block writes is an `OutputError` that names `target`.
