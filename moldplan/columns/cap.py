@@ -6,7 +6,8 @@ Goal
 Steps
     1. `least_cap`: the triangulation with the least area over the rim's own points, by dynamic programming
        over spans of the ring (G. T. Klincsek, "Minimal triangulations of polygonal domains", Annals of
-       Discrete Mathematics 9, 1980; recalled, not looked up). Cubic in the points, quadratic in memory.
+       Discrete Mathematics 9, 1980; recalled, not looked up). Slivers, which a straight stretch of rim would
+       give for nothing, cost a little. Cubic in the points, quadratic in memory.
     2. `refine_cap`: points in the middles of triangles that are larger than the rim wants, edges turned until
        no circle round a triangle holds a neighbour's corner (after P. Liepa, "Filling holes in meshes",
        Eurographics Symposium on Geometry Processing 2003; recalled, not looked up).
@@ -28,6 +29,10 @@ Bools = NDArray[np.bool_]
 
 #: A triangle is split while its middle lies farther from its corners than the wanted edge over this.
 SPREAD: Final = math.sqrt(2.0)
+#: A triangle of less area than this share of its longest side squared is a sliver, and costs as much again as
+#: the second share: of equal caps the one without slivers is taken, and nothing but slivers is still a cap.
+SLIVER: Final = 1e-3
+SLIVER_COST: Final = 1e-2
 #: Turning edges ends after so many rounds: on a bent cap it need not end by itself.
 _MOST_TURNS: Final = 24
 _MOST_ROUNDS: Final = 64
@@ -73,9 +78,15 @@ def _least_cap(points: Floats, banned: Bools) -> Ints:
                     fy = points[middle, 1] - points[low, 1]
                     fz = points[middle, 2] - points[low, 2]
                     nx, ny, nz = ey * fz - ez * fy, ez * fx - ex * fz, ex * fy - ey * fx
-                    area = both + 0.5 * math.sqrt(nx * nx + ny * ny + nz * nz)
-                    if area < least:
-                        least = area
+                    area = 0.5 * math.sqrt(nx * nx + ny * ny + nz * nz)
+                    gx, gy, gz = fx - ex, fy - ey, fz - ez
+                    long = max(
+                        ex * ex + ey * ey + ez * ez, fx * fx + fy * fy + fz * fz, gx * gx + gy * gy + gz * gz
+                    )
+                    if area < SLIVER * long:
+                        area += SLIVER_COST * long
+                    if both + area < least:
+                        least = both + area
                         apex[low, high] = middle
             best[low, high] = least
     if not best[0, size - 1] < np.inf:

