@@ -346,11 +346,11 @@ def tree(content: bytes, dice: random.Random) -> bytes:
     """Drop, double, re-type and nest what a JSON text holds."""
     try:
         document = json.loads(content)
-    except (ValueError, RecursionError):
+        for _ in range(dice.randint(1, 3)):
+            document = _changed(document, dice)
+        text = json.dumps(document)
+    except (ValueError, RecursionError):  # damaged or nested before
         return flip(content, dice)
-    for _ in range(dice.randint(1, 3)):
-        document = _changed(document, dice)
-    text = json.dumps(document)
     return (text.replace("0", "1e999", 1) if dice.random() < 0.05 else text).encode()
 
 
@@ -599,26 +599,29 @@ class Tally:
 def run(start: int, stop: int, folder: Path, *, script: Path = Path(__file__)) -> Tally:
     """Read the files numbered `start` to `stop` in child processes; a new one follows each that dies."""
     tally = Tally()
+    noise = folder / "noise.txt"
     at = start
     while at < stop:
         command = [sys.executable, str(script), str(at), str(stop), str(folder)]
-        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        flying: dict[str, Any] | None = None
+        with (
+            noise.open("wb") as aside,  # a pipe that nobody empties would stop the child
+            subprocess.Popen(command, stdout=subprocess.PIPE, stderr=aside, text=True) as process,
+        ):
             assert process.stdout is not None
-            assert process.stderr is not None
-            flying: dict[str, Any] | None = None
             for line in process.stdout:
                 told = json.loads(line)
                 flying = None if "ended" in told else told
                 if flying is None:
                     _note(tally, told)
                     at = told["number"] + 1
-            noise = process.stderr.read()
+        said = noise.read_text(errors="replace")[-500:]
         if at < stop and flying is None:
-            raise AssertionError(f"the child ended before file {at}: {noise[-500:]}")
+            raise AssertionError(f"the child ended before file {at}: {said}")
         if flying is not None:
             hung = process.returncode in (-signal.SIGALRM, -signal.SIGPROF)
             ended = f"took over {SECONDS} s" if hung else f"died ({process.returncode})"
-            _note(tally, {**flying, "ended": ended, "said": noise[-300:], "seconds": float(SECONDS)})
+            _note(tally, {**flying, "ended": ended, "said": said, "seconds": float(SECONDS)})
             at = flying["number"] + 1
     return tally
 

@@ -27,7 +27,7 @@ from zoo_files import (
 )
 
 from moldplan.errors import MoldplanError, PatternError
-from moldplan.pattern import Limits, survey_file
+from moldplan.pattern import Limits, Mending, survey_file
 from moldplan.pattern.read import read_mesh
 
 BOX = zoo.box(10.0, 6.0, 4.0)
@@ -582,7 +582,7 @@ def test_damaged_bytes_never_raise_anything_else(
     damaged = bytes(content[: int(cut * len(content))]) if again else bytes(content)
     path = written(tmp_path / f"damaged.{kind}", damaged or b"x")
     try:
-        survey = survey_file(path, limits=Limits(triangles=100_000))
+        survey = survey_file(path, limits=Limits(triangles=100_000), mending=Mending(cells=48))
     except MoldplanError as error:
         assert "\n" not in str(error)  # noqa: PT017 - refusing and reading are both right
     else:
