@@ -22,6 +22,7 @@ def answers(made: Made) -> list[str]:
     """Return the closing lines of a run, and a line for each thing that could not be made."""
     plan = made.plan
     rows = [
+        *_mended(plan),
         ("Split", _split(plan)),
         ("Locks", _locks(plan)),
         ("Do", _each(plan, _to_do)),
@@ -39,6 +40,17 @@ def answers(made: Made) -> list[str]:
     rows += [("Not made", note) for note in made.notes]
     rows += [("Not kept", note) for note in made.cache_notes]
     return [f"{name:<11}{text}" for name, text in rows]
+
+
+def _mended(plan: Plan) -> list[tuple[str, str]]:
+    """Return the line on what was mended, when something was that moved the surface."""
+    survey = plan.pattern.survey
+    moved = [repair for repair in survey.repairs if repair.moved_mm > 0.0]
+    if not moved:
+        return []
+    what = ", ".join(f"{repair.count} x {repair.what}" for repair in moved)
+    accepted = f"; accepted: {'; '.join(survey.accepting)}" if survey.accepting else ""
+    return [("Mended", f"{what}; {survey.deviation_mm:.2g} mm off at most{accepted}")]
 
 
 def dry_answers(prepared: Prepared) -> list[str]:
