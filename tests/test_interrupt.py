@@ -44,8 +44,8 @@ class Shop:
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
     folder = tmp_path_factory.mktemp("shop")
-    mesh = folder / "mushroom.stl"
-    trimesh.Trimesh(*zoo.mushroom(60, 200, 150, 80, segments=12), process=False).export(mesh)
+    mesh = folder / "post.stl"
+    trimesh.Trimesh(*zoo.frustum(10.0, 20.0, 600.0, 12), process=False).export(mesh)
     (folder / "said").mkdir()
     new_job(folder / "job")
     with warmed(mesh, folder / "said") as ready:

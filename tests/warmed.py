@@ -119,7 +119,7 @@ def warmed(mesh: Path, folder: Path) -> Iterator[Warmed]:
 
 def plan_words(mesh: Path, *more: str | Path, parts: str = "none") -> list[str | Path]:
     """Return the words of a small plan."""
-    return ["plan", mesh, "--height", "300 mm", "--cut", "0,1,0@0", "--only", parts, *more]
+    return ["plan", mesh, "--height", "600 mm", "--cut", "0,1,0@0", "--only", parts, *more]
 
 
 def _slowed(function: Callable[..., Any]) -> Callable[..., Any]:
