@@ -11,6 +11,7 @@ from typing import Any
 from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half.model import Half, Region
+from moldplan.half.whole import MeshFigures, WholeCheck
 from moldplan.mould.model import (
     Coat,
     Datums,
@@ -443,4 +444,22 @@ def _accuracy(plan: Plan) -> Document:
             }
             for half, mould in plan.pairs()
         ],
+        **({} if plan.whole is None else {"lighter_copy": _lighter_copy(plan.whole)}),
+    }
+
+
+def _lighter_copy(check: WholeCheck) -> Document:
+    return {
+        "moved_mm": check.moved_mm,
+        "whole": _mesh_figures(check.whole),
+        "planned": _mesh_figures(check.planned),
+    }
+
+
+def _mesh_figures(mesh: MeshFigures) -> Document:
+    return {
+        "triangles": mesh.triangles,
+        "volume_l": mesh.volume_mm3 / _MM3_PER_L,
+        "area_m2": mesh.area_mm2 / _MM2_PER_M2,
+        "undercut_l": [value / _MM3_PER_L for value in mesh.undercut_mm3],
     }

@@ -17,6 +17,7 @@ from moldplan.cards.model import Settings
 from moldplan.findings import Finding
 from moldplan.half import cut, lay_whole
 from moldplan.half.model import Half
+from moldplan.half.whole import WholeCheck, against_whole
 from moldplan.mould import plan_mould
 from moldplan.mould.datums import datum_findings, plan_datums
 from moldplan.mould.model import Datums, Mould, OtherSplit
@@ -61,6 +62,8 @@ class Plan:
     findings: tuple[Finding, ...]
     datums: tuple[Datums, ...] = ()
     """Dowels and wall corners of each half; empty when the boards share no place for dowels."""
+    whole: WholeCheck | None = None
+    """What the whole mesh gives beside the lighter copy that was planned with; None when there is no copy."""
 
     def pairs(self) -> Iterator[tuple[Half, Mould]]:
         """Walk over each half with its mould."""
@@ -144,6 +147,7 @@ def plan_job(  # noqa: PLR0913 - a pattern, its settings, and five things a pers
             *datum_findings(laid.halves, datums),
         ),
         datums=datums,
+        whole=against_whole(pattern, laid.plane),
     )
 
 

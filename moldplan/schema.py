@@ -589,11 +589,29 @@ def _accuracy() -> Schema:
             "rubber_measured_l": amount("rubber by a second way, against halves[].rubber.volume_l"),
         },
     )
+    mesh = thing(
+        "one mesh, looked at through the same columns as the other",
+        {
+            "triangles": COUNT,
+            "volume_l": amount("solid volume"),
+            "area_m2": amount("surface"),
+            "undercut_l": row(2, "half A, half B"),
+        },
+    )
     return thing(
         "how sure the numbers are",
         {
             "cell_mm": amount("widest column"),
             "undercut_bracket_l": row(2, "split.undercut_l lies between these"),
             "halves": listed(half, "each half"),
+            "lighter_copy": thing(
+                "of a mesh too large to plan with: the same figures of the whole one and of the copy",
+                {
+                    "moved_mm": amount("no point of the two surfaces is farther apart"),
+                    "whole": mesh,
+                    "planned": mesh,
+                },
+            ),
         },
+        optional=("lighter_copy",),
     )
