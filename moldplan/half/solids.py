@@ -6,12 +6,11 @@ from typing import Final
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from moldplan.errors import PatternError, SettingError
 from moldplan.pattern.arrays import mesh_volume_mm3
 from moldplan.pattern.model import Pattern, axis_vector
+from moldplan.pattern.topology import linked
 from moldplan.split.model import Plane
 from moldplan.tolerances import BOARD_EPSILON
 
@@ -214,7 +213,7 @@ def topology(solid: Solid) -> Topology:
     pieces, _ = surfaces(rest, len(solid.vertices))
     touching = len(np.unique(shell_of[np.unique(board)])) if len(board) else 0
     inner = _inner_shells(solid, shells, shell_of)
-    euler = len(np.unique(solid.faces)) - len(solid.faces) // 2
+    euler = _different(solid.faces, len(solid.vertices)) - len(solid.faces) // 2
     pockets = pieces - shells + inner
     floating = shells - touching - inner
     links = (1 + pockets) + floating - (1 + euler // 2 - _euler(board))
@@ -225,9 +224,15 @@ def surfaces(faces: Ints, points: int) -> tuple[int, Ints]:
     """Return how many connected surfaces the faces (m, 3) make, and the number of each point's surface."""
     one = np.concatenate([faces[:, 0], faces[:, 1]])
     two = np.concatenate([faces[:, 1], faces[:, 2]])
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(points, points))
-    _, label = connected_components(graph, directed=False)
-    return len(np.unique(label[faces[:, 0]])), np.asarray(label, dtype=np.int64)
+    number, label = linked(one, two, points)
+    return _different(label[faces[:, 0]], number), label
+
+
+def _different(numbers: Ints, size: int) -> int:
+    """Return how many different ones there are among numbers from 0 to under `size`."""
+    there = np.zeros(size, dtype=np.bool_)
+    there[numbers] = True
+    return int(np.count_nonzero(there))
 
 
 def _inner_shells(solid: Solid, shells: int, shell_of: Ints) -> int:
