@@ -530,7 +530,7 @@ BAD_FILES = [
     (_ply("ascii", ONE, *XYZ, XYZ[0], body="1 2 3 1\n"), r"its vertices need x, y and z, each property once"),
     (
         _ply("ascii", TWO, *XYZ, body="1 2 3\n"),
-        r"cannot be read \(1 rows where 2 are said\): export it again",
+        r"cannot be read \(its header says 12 bytes or more, 6 follow\): export it again",
     ),
     (_ply("ascii", ONE, *XYZ, body="1 2 nan\n"), r"bad\.ply: some of its vertices are no finite numbers"),
     (
@@ -539,8 +539,17 @@ BAD_FILES = [
     ),
     (
         _ply(LITTLE, TWO, *XYZ, body="123456789012abc"),
-        r"cannot be read \(it ends after 1 of 2\): export it ag",
+        r"cannot be read \(its header says 24 bytes or more, 15 follow\): export it ag",
     ),
+    (
+        _ply("ascii", "element face 999999999999", "property int a", ONE, *XYZ, body="1 2 3\n"),
+        r"its header says 2000000000004 bytes or more, 6 follow",
+    ),
+    (
+        _ply(LITTLE, "element vertex 49999999", *(f"property double {k}" for k in "xyzabc"), body="1"),
+        r"its header says 2399999952 bytes or more, 1 follow",
+    ),
+    (_ply("ascii", TWO, *XYZ, body="1 2 3 4 5 6\n"), r"cannot be read \(1 rows where 2 are said\)"),
     (_ply(LITTLE, TWO, "property list uchar int x"), r"its vertices need x, y and z|property 'x' up to its"),
     (
         _ply(LITTLE, TWO, "property list uchar int w", *XYZ, body="1" * 99),

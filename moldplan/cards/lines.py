@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from moldplan.errors import OutputError, SettingError
 
@@ -107,11 +107,23 @@ def read_ordinary(path: Path, *, most_bytes: int) -> bytes:
     OSError
         When it cannot be opened, or is no ordinary file.
     """
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-    with open(handle, "rb") as file:  # noqa: PTH123 - opened so that a pipe cannot make us wait
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise OSError(0, "it is no ordinary file")
+    with open_ordinary(path) as file:
         return file.read(most_bytes)
+
+
+def open_ordinary(path: Path) -> BinaryIO:
+    """Return an ordinary file opened for reading bytes, never waiting for a pipe or a device.
+
+    Raises
+    ------
+    OSError
+        When it cannot be opened, or is no ordinary file.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    if stat.S_ISREG(os.fstat(handle).st_mode):
+        return open(handle, "rb")  # noqa: PTH123 - opened so that a pipe cannot make us wait
+    os.close(handle)
+    raise OSError(0, "it is no ordinary file")
 
 
 def parse_toml(raw: bytes, *, label: str) -> TomlText:

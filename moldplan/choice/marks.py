@@ -1,5 +1,6 @@
 """The marked vertices of a PLY: where somebody painted, or set a property."""
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -7,6 +8,7 @@ from typing import BinaryIO, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from moldplan.cards.lines import open_ordinary
 from moldplan.errors import SettingError
 
 Floats = NDArray[np.float64]
@@ -94,7 +96,7 @@ def read_vertices(path: Path) -> Vertices:
         When there is no such file, it is no PLY, or its vertices cannot be read.
     """
     try:
-        with path.open("rb") as file:
+        with open_ordinary(path) as file:
             header = _header(path.name, file)
             return _vertices(path.name, header, file)
     except OSError as error:
@@ -132,6 +134,21 @@ def _header(name: str, file: BinaryIO) -> _Header:
     return _Header(form, before, elements[place][1], elements[place][2])
 
 
+def _check_promise(header: _Header, left: int) -> None:
+    """Refuse a header that says more than the `left` bytes behind it can be, before room is made for it."""
+    rows = [*header.before, (header.count, header.properties)]
+    least = sum(max(count, 0) * _least_bytes(header.form, properties) for count, properties in rows)
+    if least > left + 1:  # the last line may have no end
+        raise ValueError(f"its header says {least} bytes or more, {left} follow")
+
+
+def _least_bytes(form: str, properties: list[tuple[str, str]]) -> int:
+    """Return the least one row takes: in text a digit and a blank for each number."""
+    if form == "ascii":
+        return max(2 * len(properties), 1)
+    return sum(int(_KINDS.get(kind, "u1")[1:]) for _, kind in properties)
+
+
 def _vertices(name: str, header: _Header, file: BinaryIO) -> Vertices:
     """Return the vertices that follow the header."""
     if not 0 < header.count <= _MOST_VERTICES:
@@ -139,6 +156,7 @@ def _vertices(name: str, header: _Header, file: BinaryIO) -> Vertices:
     names = [property_name for property_name, _ in header.properties]
     if len(set(names)) != len(names) or not {"x", "y", "z"} <= set(names):
         raise SettingError(f"{name}: its vertices need x, y and z, each property once: export it again")
+    _check_promise(header, os.fstat(file.fileno()).st_size - file.tell())
     if header.form == "ascii":
         table = _lines(header, file)
         columns = {column: table[:, number] for number, column in enumerate(names)}
