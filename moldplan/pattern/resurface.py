@@ -18,6 +18,7 @@ Steps
     5. The largest body is kept; hollows in it and specks beside it go.
     6. Points go back on to the surface that was there, where the faces round them keep facing the same way
        and cut through nothing.
+    7. Sound faces that were there are put back, where they can be joined cleanly (`moldplan.pattern.stitch`).
 
 Error budget
     Off the openings points lie on the surface that was there; in between, and along creases, the new
@@ -36,6 +37,7 @@ from skimage.measure import marching_cubes
 from moldplan.columns.outward import add_turns
 from moldplan.pattern.crossings import crossing_faces
 from moldplan.pattern.outward import Facing, facing_out, winding
+from moldplan.pattern.stitch import kept_where_sound
 from moldplan.pattern.topology import Bools, Floats, Ints, Surface, face_bodies, fan_count
 from moldplan.pattern.words import place
 
@@ -75,12 +77,15 @@ _NOTHING: Final = (
 class Resurfaced:
     """A surface made anew on a grid of cubes of edge `cell`, in the mesh's own numbers.
 
+    `kept` is the share of its area that is sound surface as it came, 0 when the two could not be joined
+    cleanly.
     `specks` and `hollows` count small bodies beside the figure and bubbles in it that were left out.
     `problem` says why it cannot be trusted, with a place; None when it can.
     """
 
     surface: Surface
     cell: float
+    kept: float = 0.0
     specks: int = 0
     hollows: int = 0
     problem: str | None = None
@@ -132,8 +137,9 @@ def resurface(surface: Surface, *, cells: int) -> Resurfaced:
     if len(made.faces) == 0:
         return Resurfaced(surface=surface, cell=lattice.cell, problem=_NOTHING)
     made = _pulled(made, facing.surface, lattice.cell)
+    made, kept = kept_where_sound(facing.surface, made, lattice.cell)
     return Resurfaced(
-        surface=made, cell=lattice.cell, specks=specks, hollows=hollows, problem=problem or second
+        surface=made, cell=lattice.cell, kept=kept, specks=specks, hollows=hollows, problem=problem or second
     )
 
 

@@ -7,8 +7,8 @@ Steps
     3. Each border of the sound part and the border of the new part that runs along it are joined by a strip
        of triangles, about one cell wide.
     4. The result must be closed, hold no more handles than the new surface, and nothing in it may cross.
-       Where it does cross, the new surface is kept a few cells further round and all is tried again; in the end
-       the new surface stays as it is.
+       Where it does cross, the new surface is kept a few cells further round and all is tried again; in the
+       end the new surface stays as it is.
 """
 
 from typing import Final
@@ -32,7 +32,11 @@ ROOM: Final = 0.6
 WORTH: Final = 8.0
 #: The volume may differ by this share from that of the new surface.
 VOLUME: Final = 0.01
-TRIES: Final = 5
+#: A strip that crosses itself here and there may fit when the new surface reaches further there; where so
+#: many faces cross, or more than this share of the faces is no good, the two do not fit together.
+MOST_CROSSING: Final = 200
+MOST_BAD: Final = 0.5
+TRIES: Final = 3
 ROUNDS: Final = 50
 
 
@@ -53,22 +57,23 @@ def kept_where_sound(old: Surface, made: Surface, cell: float) -> tuple[Surface,
     tuple
         `made` and 0 when the two cannot be joined cleanly.
     """
-    bad, defects = _defects(old, made, cell)
+    bad = _no_good(old, made, cell)
+    if float(bad.mean()) > MOST_BAD:
+        return made, 0.0
+    defects = _places(old, bad)
     for _ in range(TRIES):
         kept = _sound(old, bad, defects, cell)
         if not bool(kept.any()):
             break
         result = _joined(old, kept, made, cell)
         if isinstance(result, Surface):
-            crossing = crossing_faces(result)
+            crossing = crossing_faces(result, most=MOST_CROSSING)
             if len(crossing) == 0 and _as_good(result, made):
                 area = _areas(result)
                 return result, float(_areas(Surface(old.points, old.faces[kept])).sum() / area.sum())
-            if len(crossing) == 0:
+            if len(crossing) == 0 or len(crossing) >= MOST_CROSSING:
                 break
             result = result.points[result.faces[crossing]].reshape(-1, 3)
-        if len(result) == 0:
-            break
         defects = np.concatenate([defects, result])
     return made, 0.0
 
@@ -86,8 +91,8 @@ def _normals(surface: Surface) -> Floats:
     return np.asarray(across / np.maximum(np.linalg.norm(across, axis=1), np.finfo(float).tiny)[:, None])
 
 
-def _defects(old: Surface, made: Surface, cell: float) -> tuple[Bools, Floats]:
-    """Return which faces of the old surface are no good, and places (k, 3) that lie on them."""
+def _no_good(old: Surface, made: Surface, cell: float) -> Bools:
+    """Return which faces of the old surface are open, crowded or crossing, or not where the new one is."""
     edges = old.edges
     loose = np.concatenate(
         [*edges.ends(edges.open), *edges.ends(edges.crowded), *edges.ends(edges.pairs[0][edges.same_way])]
@@ -100,10 +105,13 @@ def _defects(old: Surface, made: Surface, cell: float) -> tuple[Bools, Floats]:
     squared, nearest, _ = igl.point_mesh_squared_distance(middles, made.points, made.faces)
     bad |= squared > (ON * cell) ** 2
     bad |= np.einsum("ij,ij->i", _normals(old), _normals(made)[nearest]) < 0.5
-    corners = old.points[old.faces[bad]]
+    return bad
+
+
+def _places(old: Surface, bad: Bools) -> Floats:
+    """Return places (k, 3) spread over the faces that are no good."""
     shares = np.array([(i, j, 4 - i - j) for i in range(5) for j in range(5 - i)]) / 4.0
-    places = np.einsum("kc,fcx->fkx", shares, corners).reshape(-1, 3)
-    return bad, np.concatenate([places, old.points[at_fault]])
+    return np.asarray(np.einsum("kc,fcx->fkx", shares, old.points[old.faces[bad]]).reshape(-1, 3))
 
 
 def _sound(old: Surface, bad: Bools, defects: Floats, cell: float) -> Bools:
@@ -145,12 +153,12 @@ def _joined(old: Surface, kept: Bools, made: Surface, cell: float) -> Surface | 
     faced = np.einsum("ij,ij->i", _point_normals(made), _normals(part)[nearest]) > 0.0
     covered = (squared < (ROOM * cell) ** 2) & faced
     rest = Surface(made.points, made.faces[_simple(made, ~covered[made.faces].any(axis=1))])
+    if len(part.edges.open) == 0:
+        return _compact(part)
     both = Surface(
         np.concatenate([part.points, rest.points]),
         np.concatenate([part.faces, rest.faces + len(part.points)]),
     )
-    if len(both.edges.open) == 0:
-        return np.empty((0, 3))
     return _stitched(both, len(part.points))
 
 
@@ -180,12 +188,17 @@ def _stitched(both: Surface, first_new: int) -> Surface | Floats:
     ]
     faces = np.concatenate([both.faces, *strips])
     # what is left of the new surface without a partner, as an island over a kept face, goes
-    number, body = face_bodies(Surface(both.points, faces).edges)
-    open_body = np.zeros(number, dtype=bool)
     edges = Surface(both.points, faces).edges
+    number, body = face_bodies(edges)
+    open_body = np.zeros(number, dtype=bool)
     open_body[body[edges.open // 3]] = True
-    used, compact = np.unique(faces[~open_body[body]], return_inverse=True)
-    return Surface(both.points[used], compact.reshape(-1, 3).astype(np.int64))
+    return _compact(Surface(both.points, faces[~open_body[body]]))
+
+
+def _compact(surface: Surface) -> Surface:
+    """Return the surface without points that no face uses."""
+    used, compact = np.unique(surface.faces, return_inverse=True)
+    return Surface(surface.points[used], compact.reshape(-1, 3).astype(np.int64))
 
 
 def _loops(surface: Surface) -> list[Ints]:
