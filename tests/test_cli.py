@@ -60,7 +60,7 @@ def test_help_starts_without_heavy_libraries() -> None:
 def test_help_names_every_command() -> None:
     result = run("--help")
     assert result.exit_code == 0
-    for command in ("survey", "plan", "demo", "schema", "job", "cards"):
+    for command in ("survey", "plan", "split", "demo", "schema", "cache", "job", "cards"):
         assert f"\n  {command} " in result.stdout
 
 
@@ -246,6 +246,82 @@ def test_survey_as_lines_and_as_json(mushroom: Path) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="SIGINT as the terminal sends it")
+def holed(folder: Path) -> Path:
+    """Write a sphere of 300 mm with a round hole 70 mm across, in mm."""
+    points, faces = zoo.sphere(150.0, 4)
+    beside = np.linalg.norm(points[faces].mean(axis=1) - [0.0, -150.0, 0.0], axis=1) < 35.0
+    return write_mesh(folder / "holed.ply", (points, faces[~beside]))
+
+
+def test_repairs_beyond_the_tolerance_are_to_be_accepted(tmp_path: Path) -> None:
+    scan = holed(tmp_path)
+    words = (
+        "plan",
+        scan,
+        "--unit",
+        "mm",
+        "--cut",
+        "0,0,1@0",
+        "--only",
+        "none",
+        "--out",
+        tmp_path / "out",
+        "-q",
+    )
+    refused = run(*words, "--set", "pattern.repair_mm=0 mm")
+    assert refused.exit_code == 1
+    assert "holed.ply: mending (holes filled) may be" in refused.stderr
+    assert "accept it with --accept-repairs" in refused.stderr
+    assert not (tmp_path / "out").exists()
+    taken = run(*words, "--set", "pattern.repair_mm=0 mm", "--accept-repairs")
+    assert taken.exit_code in {0, 3}, taken.stderr
+    assert taken.stdout.startswith("Mended     1 x holes filled")
+    document = json.loads((tmp_path / "out" / "plan.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, plan_schema())
+    codes = {finding["code"]: finding["severity"] for finding in document["findings"]}
+    assert codes["pattern-mended"] == "check"
+    assert codes["size-from-unit"] == "note"
+    assert len(document["pattern"]["accepted"]) >= 1
+    # derived: what was a sphere comes back as one
+    whole = zoo.volume(zoo.sphere(150.0, 4)) / 1e6
+    assert document["pattern"]["volume_l"] == pytest.approx(whole, rel=2e-3)
+
+
+def test_survey_writes_the_mended_mesh(tmp_path: Path) -> None:
+    out = tmp_path / "mended.ply"
+    result = run(
+        "survey", holed(tmp_path), "--unit", "mm", "--repair", out, "--set", "pattern.repair_mm=0 mm"
+    )
+    assert result.exit_code == 3, result.stderr
+    assert "can be planned with --accept-repairs" in result.stdout
+    assert f"wrote {out}" in result.stdout
+    assert sorted(path.suffix for path in tmp_path.glob("mended.*")) == [".ply", ".png", ".svg"]
+    again = run("survey", out, "--unit", "mm")
+    assert again.exit_code == 0
+    assert "mended:" not in again.stdout
+    assert trimesh.load_mesh(out).is_watertight
+
+
+def test_what_was_kept_is_told_of_and_cleared(
+    mushroom: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MOLDPLAN_CACHE", str(tmp_path / "kept"))
+    monkeypatch.setenv("MOLDPLAN_CACHE_MB", "500")
+    assert run("cache").stdout == f"{tmp_path / 'kept' / 'stages'}: 0 kept results, 0 MB (at most 500 MB)\n"
+    first = planned(mushroom, "--height", "450 mm", "--cut", "0,1,0@0")
+    again = planned(mushroom, "--height", "450 mm", "--cut", "0,1,0@0", "--fresh")
+    assert "kept results" in run("cache").stdout
+    assert len(list((tmp_path / "kept" / "stages").glob("*.stage"))) >= 4  # pattern, halves, two moulds
+    third = planned(mushroom, "--height", "450 mm", "--cut", "0,1,0@0", "--up", "+z")
+    for document in (first, again, third):
+        del document["job"]["made"]  # type: ignore[attr-defined]
+    assert first == again
+    assert first["halves"] == third["halves"]
+    cleared = run("cache", "--clear")
+    assert cleared.stdout.startswith("removed ")
+    assert list((tmp_path / "kept" / "stages").iterdir()) == []
+
+
 def test_an_interrupt_ends_with_130_and_leaves_nothing(mushroom: Path, tmp_path: Path) -> None:
     words = ["plan", str(mushroom), "--height", "1 m", "--only", "none", "--out", str(tmp_path / "out")]
     # a shell's background job starts with the signal ignored; a person's terminal does not

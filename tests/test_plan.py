@@ -16,6 +16,7 @@ from moldplan.document import plan_document
 from moldplan.errors import StoppedError
 from moldplan.half import cut
 from moldplan.pattern import pattern_from_arrays
+from moldplan.pattern.lighten import lightened
 from moldplan.plan import Plan, plan_job
 from moldplan.progress import Progress
 from moldplan.schema import plan_schema
@@ -83,6 +84,26 @@ def test_the_document_fits_its_schema_and_has_no_key_of_a_stage_to_come(plan: Pl
     document = json.loads(json.dumps(plan_document(plan), allow_nan=False))
     jsonschema.validate(document, plan_schema())
     assert set(document) == {"moldplan", "job", "pattern", "split", "halves", "findings", "accuracy"}
+
+
+def test_a_lighter_copy_is_held_against_the_whole_mesh() -> None:
+    whole = pattern_from_arrays(*zoo.torus(300.0, 100.0, 128, 64))
+    light = lightened(whole, most=8000, moves=(5e-4,))
+    assert light.lighter is not None
+    plan = plan_job(light, shop_settings(), plane=Plane(normal=(0.0, 1.0, 0.0), offset_mm=60.0))
+    document = json.loads(json.dumps(plan_document(plan), allow_nan=False))
+    jsonschema.validate(document, plan_schema())
+    told = document["accuracy"]["lighter_copy"]
+    assert told["whole"]["triangles"] == document["pattern"]["triangles"] == 128 * 64 * 2
+    assert told["planned"]["triangles"] == len(light.faces) <= 8000
+    assert (
+        told["whole"]["volume_l"] == document["pattern"]["volume_l"] == pytest.approx(whole.volume_mm3 / 1e6)
+    )
+    # the copy is planned: what its columns lock is what the halves lock, and the whole mesh locks nearly that
+    locked = [half["undercut"]["volume_l"] for half in document["halves"]]
+    assert told["planned"]["undercut_l"] == pytest.approx(locked, rel=0.01)
+    assert told["whole"]["undercut_l"] == pytest.approx(locked, rel=0.02)
+    assert [f["severity"] for f in document["findings"] if f["code"] == "lighter-copy"] == ["note"]
 
 
 def test_the_schema_refuses_a_strange_key() -> None:
