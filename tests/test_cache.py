@@ -107,13 +107,13 @@ values = st.recursive(
 )  # fmt: skip
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=80)
 @given(values)
 def test_any_value_comes_back_to_the_last_bit(value: object) -> None:
     assert same(again(value), value)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=40)
 @given(values, values)
 def test_keys_are_equal_when_contents_are(one: object, two: object) -> None:
     assert content_key(one) == content_key(again(one))
