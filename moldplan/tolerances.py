@@ -41,6 +41,18 @@ WAVY_RIM: Final = 0.08
 OPENING_SHARE: Final = 0.75
 #: An open piece under this share of the whole surface is an island of a scan.
 ISLAND_SHARE: Final = 5e-3
+#: With more of the surface in islands than this the figure itself is in pieces, and none is dropped.
+MOST_ISLANDS: Final = 0.1
+#: Nor are walls inside the figure where they would be more of the surface than this.
+MOST_WALLS: Final = 0.3
+#: More faces round crowded edges than this share, and than so many, are no small damage to be cut out.
+CUT_SHARE: Final = 5e-3
+CUT_FEW: Final = 60
+#: Welding farther apart has to close this many open edges for every edge it crowds.
+WORTH_CLOSING: Final = 10
+#: With less than this share of the surface left after dropping and cutting, a surface is made anew from what
+#: was there before.
+LEAST_LEFT: Final = 0.9
 #: A patch that hangs on a crowded edge and is no larger than this share is a fin.
 FIN_SHARE: Final = 0.15
 #: Winding number, and share of the places asked, from which a place is taken to be inside.

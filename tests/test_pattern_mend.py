@@ -14,6 +14,7 @@ from zoo_files import write_obj, write_ply, write_stl
 from moldplan.errors import PatternError
 from moldplan.pattern import Pattern, Survey, load_pattern, pattern_from_arrays, survey_file
 from moldplan.pattern.mend import mend
+from moldplan.pattern.model import Mending
 
 TORUS = zoo.torus(500.0, 100.0, 48, 16)
 BOX = zoo.box(1000.0, 600.0, 400.0)
@@ -184,12 +185,10 @@ def test_too_large_a_hole_has_to_be_accepted(tmp_path: Path) -> None:
     """Two sides of a box that meet along an edge: the rim lies in no plane; nobody knows what was there."""
     points, faces = BOX
     path = write_ply(tmp_path / "figure.ply", (points, np.concatenate([faces[2:4], faces[6:]])))
-    survey = survey_file(path, unit="mm")
-    assert survey.open_edges_found == 6
     with pytest.raises(
         PatternError, match=r"figure\.ply: [^\n]*(--accept-repairs|6 open edges round 1 hole)"
     ):
-        load_pattern(path, unit="mm")
+        load_pattern(path, unit="mm", mending=Mending(cells=32))
 
 
 def test_a_missing_side_of_a_box_is_closed_flat(tmp_path: Path) -> None:
@@ -348,7 +347,7 @@ DAMAGED = zoo.torus(500.0, 100.0, 48, 16)
 
 
 @given(damage=DAMAGE, seed=st.integers(0, 10**6))
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=80, deadline=None, derandomize=True)
 def test_any_small_damage_ends_in_a_solid_or_in_problems(damage: list[tuple[str, int]], seed: int) -> None:
     """Whatever happens to a few faces: without problems it is closed and nearly the same torus."""
     points, faces = DAMAGED
@@ -366,7 +365,7 @@ def test_any_small_damage_ends_in_a_solid_or_in_problems(damage: list[tuple[str,
             points = np.concatenate([points, points[faces[at, :1]] + shift])
             faces = faces.copy()
             faces[at, 0] = len(points) - 1
-    result = mend(points, np.random.default_rng(seed).permutation(faces))
+    result = mend(points, np.random.default_rng(seed).permutation(faces), mending=Mending(cells=64))
     if not result.problems:
         assert_closed(result.surface.faces.tolist(), len(result.surface.points))
         assert result.genus == 1

@@ -7,7 +7,7 @@ import numpy as np
 
 from moldplan.pattern.islands import face_areas
 from moldplan.pattern.topology import Bools, Floats, Ints, Surface, linked
-from moldplan.tolerances import FIN_SHARE, INSIDE
+from moldplan.tolerances import FIN_SHARE, INSIDE, MOST_WALLS
 
 _MOST_ROUNDS: Final = 4
 #: Patches are asked at so many of their faces, so far off either side (a share of the diagonal).
@@ -106,7 +106,8 @@ def deep_inside(surface: Surface, label: Ints, asked: Bools, raw: Surface) -> Bo
     -----
     `label` (m,) has the patch of every face. Inside is where the winding number of the faces as they came
     (`raw`) is over `INSIDE`, or under its negative in a mesh that is inside out; a patch is asked at its
-    largest faces. When there are very many patches nothing is said of any.
+    largest faces. When there are very many patches nothing is said of any, nor when most of the mesh would
+    be walls, as it looks where the winding is wild.
     """
     nothing = np.zeros(len(surface.faces), dtype=bool)
     order = np.flatnonzero(asked)
@@ -120,7 +121,9 @@ def deep_inside(surface: Surface, label: Ints, asked: Bools, raw: Surface) -> Bo
     number = int(label.max()) + 1
     votes = np.bincount(label[order], both, minlength=number)
     share = votes / np.maximum(np.bincount(label[order], minlength=number), 1)
-    return np.asarray(asked & (share > INSIDE)[label])
+    deep = np.asarray(asked & (share > INSIDE)[label])
+    areas = face_areas(surface)
+    return deep if float(areas[deep].sum()) <= MOST_WALLS * float(areas.sum()) else nothing
 
 
 def _inside(surface: Surface, faces: Ints, raw: Surface) -> Bools:

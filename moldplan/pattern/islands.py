@@ -8,7 +8,7 @@ import numpy as np
 
 from moldplan.pattern.state import NOWHERE, Shift, shift_of
 from moldplan.pattern.topology import Bools, Floats, Ints, Surface, face_bodies
-from moldplan.tolerances import ISLAND_SHARE, SAME_SHELL_REL
+from moldplan.tolerances import ISLAND_SHARE, MOST_ISLANDS, SAME_SHELL_REL
 
 #: A second shell is looked at through so many of its points at most.
 _SAMPLES: Final = 20_000
@@ -43,7 +43,8 @@ def islands(surface: Surface) -> Dropped:
     Notes
     -----
     Small is under `ISLAND_SHARE` of the whole surface. Closed pieces are bodies, and
-    `moldplan.pattern.bodies` knows whether they overlap the figure. The largest piece always stays.
+    `moldplan.pattern.bodies` knows whether they overlap the figure. The largest piece always stays, and all
+    of them where islands would be more than `MOST_ISLANDS` of the surface.
     """
     number, label = face_bodies(surface.edges)
     if number == 1:
@@ -54,6 +55,8 @@ def islands(surface: Surface) -> Dropped:
     is_open[label[surface.edges.crowded // 3]] = True
     small = is_open & (area < ISLAND_SHARE * area.sum())
     small[int(area.argmax())] = False
+    if area[small].sum() > MOST_ISLANDS * area.sum():
+        small[:] = False  # the figure itself is in pieces
     return Dropped(faces=small[label], pieces=int(small.sum()))
 
 

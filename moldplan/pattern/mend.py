@@ -25,6 +25,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from moldplan.pattern import rungs
+from moldplan.pattern.arrays import mesh_area_mm2
 from moldplan.pattern.compare import marks_between, moved_between, rounding
 from moldplan.pattern.crossings import crossing_faces
 from moldplan.pattern.cutout import grown
@@ -33,7 +34,7 @@ from moldplan.pattern.resurface import resurface
 from moldplan.pattern.state import Found, Mended, Shift, compact, noted, proper_faces
 from moldplan.pattern.topology import Floats, Ints, Surface
 from moldplan.pattern.weld import weld_equal
-from moldplan.tolerances import CROSSING_MOVE
+from moldplan.tolerances import CROSSING_MOVE, LEAST_LEFT
 
 __all__ = ["Found", "Mended", "mend"]
 
@@ -78,16 +79,16 @@ def mend(
         points = different.astype(np.float64)
     raw = Surface(points, faces if label is None else label[faces])
     state = rungs.weld(Mended(surface=Surface(points, faces), found=found), label)
-    state = _climbed(rungs.refuse_flat(state), raw)
+    state = rungs.refuse_flat(state)
+    base = _run(state, (rungs.weld_loose,))
+    state = _climbed(base if base is state else rungs.refuse_flat(base), raw)
     if state.problems and not state.flat:
-        state = _made_anew(state, mending)
+        state = _made_anew(_before_losses(base, state), mending)
     return _marked(replace(state, surface=compact(state.surface)), raw)
 
 
 def _climbed(state: Mended, raw: Surface) -> Mended:
     """Return the state after all rungs that keep the surface."""
-    loose = _run(state, (rungs.weld_loose,))
-    state = loose if loose is state else rungs.refuse_flat(loose)
     state = _run(state, (rungs.drop_pieces, rungs.agree))
     if not state.flat and not state.surface.edges.closed:
         state = rungs.drop_walls(state, raw)
@@ -171,6 +172,14 @@ def _shift_between(before: Surface, after: Surface) -> Shift:
     """Return how far a surface moved, measured."""
     moved = moved_between(before, after)
     return Shift(most=moved.most, mean=moved.mean, p99=moved.p99, place=moved.place, volume=moved.volume)
+
+
+def _before_losses(base: Mended, state: Mended) -> Mended:
+    """Return the state, or as it was when only welded where dropping and cutting lost much of it."""
+    left = mesh_area_mm2(state.surface.points, state.surface.faces)
+    if left >= LEAST_LEFT * mesh_area_mm2(base.surface.points, base.surface.faces):
+        return state
+    return replace(state, surface=base.surface, repairs=base.repairs, unsure=base.unsure)
 
 
 def _made_anew(state: Mended, mending: Mending) -> Mended:

@@ -30,12 +30,15 @@ from moldplan.pattern.underside import Piece, closing, floor_faces
 from moldplan.pattern.weld import weld_near
 from moldplan.pattern.words import counted, place
 from moldplan.tolerances import (
+    CUT_FEW,
+    CUT_SHARE,
     FLAT_REL,
     HOLE_AREA_SHARE,
     HOLE_WIDTH,
     PIN_HOLE_AREA_SHARE,
     PIN_HOLE_EDGES,
     WELD_STEPS,
+    WORTH_CLOSING,
 )
 
 #: How far off a cap may be is spread over it in so many equal parts of its area.
@@ -145,8 +148,9 @@ def weld_loose(state: Mended) -> Mended:
             break
         welded = _welded(state, step)
         after = welded.surface.edges
-        closes = len(after.open) < len(edges.open) and len(after.crowded) <= len(edges.crowded)
-        if closes or step == WELD_STEPS[0]:
+        closed = len(edges.open) - len(after.open)
+        crowded = len(after.crowded) - len(edges.crowded)
+        if closed > WORTH_CLOSING * max(crowded, 0) or step == WELD_STEPS[0]:
             state = welded
     return state
 
@@ -213,7 +217,8 @@ def drop_walls(state: Mended, raw: Surface) -> Mended:
     """Drop walls inside the figure, where bodies share part of their skin; `raw` is the mesh as it came."""
     if len(state.surface.edges.crowded) == 0:
         return state
-    walls = inner_walls(state.surface, raw)
+    turn, _ = turned_faces(raw.edges)
+    walls = inner_walls(state.surface, Surface(raw.points, _turned(raw.faces, turn)))
     state = replace(state, surface=without(state.surface, walls)) if bool(walls.any()) else state
     return noted(state, "faces of walls inside the figure dropped", int(walls.sum()), rung="unite")
 
@@ -223,6 +228,8 @@ def cut_crowded(state: Mended) -> Mended:
     if len(state.surface.edges.crowded) == 0:
         return state
     surface, loose, cut = uncrowded(state.surface)
+    if cut > max(CUT_SHARE * len(state.surface.faces), CUT_FEW):
+        return state  # no small damage: caps over all that would be guessing
     state = noted(replace(state, surface=surface), "faces of fins cut off", loose, rung="cut")
     return noted(state, "faces round edges shared by more than two taken out", cut, rung="cut")
 
@@ -237,11 +244,15 @@ def agree(state: Mended) -> Mended:
     count = int(turn.sum())
     if count == 0:
         return state
-    faces = state.surface.faces.copy()
-    faces[turn] = faces[turn][:, ::-1]
+    faces = _turned(state.surface.faces, turn)
     found = replace(state.found, flipped=state.found.flipped + count)
     state = replace(state, surface=Surface(state.surface.points, faces), found=found)
     return noted(state, "flipped faces turned", count, rung="wind")
+
+
+def _turned(faces: Ints, turn: Bools) -> Ints:
+    """Return faces with some of them turned."""
+    return np.asarray(np.where(turn[:, None], faces[:, ::-1], faces))
 
 
 def fill(state: Mended) -> Mended:
@@ -326,7 +337,7 @@ class _Pieces:
         ends = np.cumsum(np.bincount(self._of, minlength=number + 1))[:-1]
         areas = summed(label, face_areas(surface), number)
         self._pieces = [
-            Piece(points, float(np.linalg.norm(np.ptp(points, axis=0))), area)
+            Piece(points, float(np.linalg.norm(np.ptp(points, axis=0))) if len(points) else 0.0, area)
             for points, area in zip(
                 np.split(surface.points[order], ends)[:number], areas.tolist(), strict=True
             )
