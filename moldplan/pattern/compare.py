@@ -104,10 +104,11 @@ def marks_between(before: Surface, after: Surface) -> Marks | None:
         return None
     slack = rounding(np.concatenate([before.points, after.points]))
     moved = np.zeros(len(new))
-    moved[new] = distances(after.points[after.faces[new]].mean(axis=1), before)
+    off = _corners_away(after.points[after.faces[new]], before)
+    moved[new] = off[:, 3]
     corners = before.points[before.faces[gone]]
-    dropped = corners[_lies_off(corners, after, slack)].astype(np.float32)
-    if len(dropped) == 0 and not _any_off(after, new, before, slack):
+    dropped = corners[(_corners_away(corners, after) > slack).any(axis=1)].astype(np.float32)
+    if len(dropped) == 0 and not bool((off > slack).any()):
         return None
     marks = Marks(new=new, moved_mm=moved.astype(np.float32), dropped_mm=dropped)
     for array in (marks.new, marks.moved_mm, marks.dropped_mm):
@@ -301,13 +302,7 @@ def _volume_change(before: Surface, after: Surface) -> float | None:
     return abs(abs(now) - abs(was))
 
 
-def _lies_off(corners: Floats, surface: Surface, slack: float) -> Bools:
-    """Return which triangles (k, 3, 3) have a corner or their middle off the surface."""
+def _corners_away(corners: Floats, surface: Surface) -> Floats:
+    """Return how far the corners and the middle (k, 4) of triangles (k, 3, 3) lie from the surface."""
     asked = np.concatenate([corners, corners.mean(axis=1, keepdims=True)], axis=1)
-    away = distances(asked.reshape(-1, 3), surface).reshape(-1, 4)
-    return np.asarray((away > slack).any(axis=1))
-
-
-def _any_off(surface: Surface, chosen: Bools, other: Surface, slack: float) -> bool:
-    """Return whether any chosen face has a corner or its middle off the other surface."""
-    return bool(_lies_off(surface.points[surface.faces[chosen]], other, slack).any())
+    return distances(asked.reshape(-1, 3), surface).reshape(-1, 4)
