@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 
 _DONE, _BAD_INPUT, _STOP, _INTERRUPTED = 0, 1, 3, 130
 
+#: Where libraries of linear algebra are told how many threads add up one sum: with one, the last bit never
+#: depends on how many there are.
+_SUM_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+
 app = typer.Typer(
     name="moldplan",
     no_args_is_help=True,
@@ -573,4 +577,6 @@ def _tidy(place: str) -> None:
 
 def main() -> None:
     """Run the command line, with a process in front of it that can always be stopped."""
+    for name in _SUM_THREADS:  # before numpy is loaded
+        os.environ.setdefault(name, "1")
     guard.watched(app, tidy=_tidy)

@@ -108,7 +108,7 @@ def shift_of(away: Floats, area: Floats, places: Floats, *, whole: float) -> Shi
     order = np.argsort(away)[::-1]
     above = np.cumsum(area[order])
     at = int(np.searchsorted(above, 0.01 * whole))
-    volume = float(away @ area)
+    volume = float((away * area).sum())
     return Shift(
         most=float(away[worst]), mean=volume / max(whole, 1e-300),
         p99=float(away[order[at]]) if at < len(order) else 0.0, place=(x, y, z), volume=volume,
