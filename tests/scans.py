@@ -153,15 +153,22 @@ def overlap(scan: Scan, dice: Dice, strength: Strength) -> Scan:
 
 
 def noise(scan: Scan, dice: Dice, strength: Strength) -> Scan:
-    """Move points along their normals: by 0.1, 0.2 or 0.3 % of the figure at most, less on short edges."""
+    """Move points along their normals: by 0.1, 0.15 or 0.2 % of the figure at most, less on short edges.
+
+    The mesh of a scan was smoothed when it was made: noise tilts its faces by some 6 deg, not by 20. On the
+    thinnest figure 0.3 % alone would lock another 0.32 % of the volume, more than the bound on undercut.
+    """
     points, faces = scan.mesh
     shortest = np.full(len(points), np.inf)
+    total, uses = np.zeros(len(points)), np.zeros(len(points))
     for corner in range(3):
-        start, end = faces[:, corner], faces[:, (corner + 1) % 3]
-        length = np.linalg.norm(points[start] - points[end], axis=1)
-        np.minimum.at(shortest, start, length)
-        np.minimum.at(shortest, end, length)
-    sigma = np.minimum(at(strength, 0.0004, 0.0008, 0.0012) * longest(scan.truth), 0.25 * shortest)
+        length = np.linalg.norm(points[faces[:, corner]] - points[faces[:, corner - 1]], axis=1)
+        for end in (faces[:, corner], faces[:, corner - 1]):
+            np.minimum.at(shortest, end, length)
+            np.add.at(total, end, length)
+            np.add.at(uses, end, 1.0)
+    least = np.minimum(0.25 * shortest, 0.08 * total / np.maximum(uses, 1.0))
+    sigma = np.minimum(at(strength, 0.0004, 0.0006, 0.0008) * longest(scan.truth), least)
     by = np.clip(dice.normal(size=len(points)), -2.5, 2.5) * np.where(np.isfinite(sigma), sigma, 0.0)
     return replace(scan, mesh=(points + by[:, None] * point_normals(scan.mesh), faces))
 
