@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Final
 
+from moldplan.errors import one_line
 from moldplan.findings import gravest_text
 from moldplan.half.model import Half
 from moldplan.mould.bands import strain_text
@@ -34,7 +35,7 @@ def answers(made: Made) -> list[str]:
         ("Weighs", _each(plan, _weighs)),
         ("Turning", f"{_each(plan, _turning)}; a qualified person decides, local codes apply"),
         ("Hand", _each(plan, _hand)),
-        ("Files", f"{len(made.files)} in {made.folder}"),
+        ("Files", f"{len(made.files)} in {one_line(str(made.folder))}"),
         ("Look first", _look_first(plan)),
     ]
     rows += [("Not made", note) for note in made.notes]

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Annotated, ParamSpec
 import typer
 
 from moldplan import guard
-from moldplan.errors import MoldplanError, StoppedError
+from moldplan.errors import MoldplanError, StoppedError, one_line
 from moldplan.progress import Progress
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def _reported(command: Callable[_P, int]) -> Callable[_P, None]:
 
 def _complain(text: str, code: int) -> int:
     """Print one line on stderr and return `code`."""
-    print(f"moldplan: {' '.join(text.split())}", file=sys.stderr)
+    print(f"moldplan: {one_line(text)}", file=sys.stderr)
     return code
 
 

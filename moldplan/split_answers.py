@@ -1,7 +1,10 @@
 """The lines a ranking ends with: what was looked at, each answer with its sentence, what comes next."""
 
+import shlex
+
 from moldplan.choice.model import Answer, Ranking
 from moldplan.choice.words import worth_softening
+from moldplan.errors import one_line
 from moldplan.findings import gravest_text
 from moldplan.mould.bands import strain_text
 from moldplan.split_request import SplitMade, SplitPrepared, SplitRequest
@@ -19,11 +22,16 @@ def split_answers(made: SplitMade, *, pattern_text: str) -> list[str]:
     more = len(ranking.answers) - len(ranking.shown)
     if more:
         rows.append(("And", f"{more} more on the front, in split.json"))
-    rows += [("Wishes", _wishes(ranking)), ("Files", f"{len(made.files)} in {made.folder}")]
+    rows += [("Wishes", _wishes(ranking)), ("Files", f"{len(made.files)} in {one_line(str(made.folder))}")]
     gravest = gravest_text(ranking.findings, more_in="split.json", name_half=False)
     rows.append(("Look first", gravest or "the comparing sheet in views"))
     best = ranking.answers[0].number
-    rows.append(("Next", f"moldplan plan {pattern_text} --answer {best} --from {made.folder}"))
+    rows.append(
+        (
+            "Next",
+            f"moldplan plan {pattern_text} --answer {best} --from {shlex.quote(one_line(str(made.folder)))}",
+        )
+    )
     rows += [("Not made", note) for note in made.notes]
     return [f"{name:<11}{text}" for name, text in rows]
 
@@ -44,7 +52,7 @@ def folder_line(request: SplitRequest, made: SplitMade) -> str:
     """Return what came of one pattern of a folder, in one line."""
     best = made.ranking.answers[0]
     return (
-        f"{request.pattern}: {len(made.ranking.shown)} answers in {made.folder}; first "
+        f"{request.pattern}: {len(made.ranking.shown)} answers in {one_line(str(made.folder))}; first "
         f"{' / '.join(best.called)}, locks {litres(best.measures.undercut_mm3)}, "
         f"rubber {kg(best.measures.rubber_kg)}"
     )

@@ -17,8 +17,7 @@ from moldplan.release import package_version
 
 #: Libraries whose version may change a number.
 LIBRARIES: Final = (
-    "libigl", "llvmlite", "manifold3d", "networkx", "numba", "numpy", "scikit-image", "scipy", "shapely",
-    "trimesh",
+    "libigl", "llvmlite", "manifold3d", "numba", "numpy", "scikit-image", "scipy", "shapely",
 )  # fmt: skip
 #: Settings of the surroundings that change how numbers are worked out.
 _SURROUNDINGS: Final = ("NUMBA_DISABLE_JIT", "NUMBA_CPU_NAME", "NUMBA_CPU_FEATURES", "OPENBLAS_CORETYPE")

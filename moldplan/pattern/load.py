@@ -38,7 +38,7 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     Parameters
     ----------
     path
-        STL, PLY, OBJ, OFF, 3MF, GLB or single-file GLTF.
+        STL, PLY, OBJ, OFF, 3MF, GLB, or GLTF with its data inside or beside it.
     height_mm
         Extent wanted along `up`, over 0. Not together with `unit`.
     unit

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from moldplan.errors import PatternError, SettingError, UnitError
+from moldplan.errors import PatternError, SettingError, UnitError, one_line
 from moldplan.pattern.arrays import frozen, mesh_area_mm2, mesh_volume_mm3
 from moldplan.pattern.limits import Limits
 from moldplan.pattern.mend import Mended, mend
@@ -166,7 +166,7 @@ def surveyed(raw: RawMesh, mended: Mended, scale: float, mending: Mending, *, kn
     repairs = tuple(_scaled_repair(repair, middle, scale) for repair in mended.repairs)
     closed = not mended.problems
     survey = Survey(
-        file_name=raw.path.name, sha256=raw.sha256, file_format=raw.file_format, file_unit=raw.unit,
+        file_name=one_line(raw.path.name), sha256=raw.sha256, file_format=raw.file_format, file_unit=raw.unit,
         scale_known=known,
         points_found=found.points, triangles_found=found.triangles, open_edges_found=found.open_edges,
         open_loops_found=found.open_loops, nonmanifold_edges_found=found.nonmanifold,
