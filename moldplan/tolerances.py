@@ -44,7 +44,7 @@ ISLAND_SHARE: Final = 5e-3
 #: With more of the surface in islands than this the figure itself is in pieces, and none is dropped.
 MOST_ISLANDS: Final = 0.1
 #: Nor are walls inside the figure where they would be more of the surface than this.
-MOST_WALLS: Final = 0.3
+MOST_WALLS: Final = 0.45
 #: More faces round crowded edges than this share, and than so many, are no small damage to be cut out.
 CUT_SHARE: Final = 5e-3
 CUT_FEW: Final = 60
@@ -55,7 +55,7 @@ WORTH_CLOSING: Final = 10
 LEAST_LEFT: Final = 0.9
 #: A patch that hangs on a crowded edge and is no larger than this share is a fin.
 FIN_SHARE: Final = 0.15
-#: Winding number, and share of the places asked, from which a place is taken to be inside.
+#: Winding number from which a place is taken to be inside.
 INSIDE: Final = 0.75
 #: A second shell nearer than this share of the diagonal all over is the first one drawn again.
 SAME_SHELL_REL: Final = 2e-3

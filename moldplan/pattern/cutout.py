@@ -10,10 +10,12 @@ from moldplan.pattern.topology import Bools, Floats, Ints, Surface, linked
 from moldplan.tolerances import FIN_SHARE, INSIDE, MOST_WALLS
 
 _MOST_ROUNDS: Final = 4
-#: Patches are asked at so many of their faces, so far off either side (a share of the diagonal).
-_PROBES: Final = 9
+#: Faces are asked so far off either side (a share of the diagonal), and no more of them than so many.
 _PROBE_REL: Final = 1e-4
-_MOST_PATCHES: Final = 2000
+_MOST_PROBES: Final = 1_000_000
+_FEW: Final = 8
+#: Share of a patch's faces that speaks for all of them.
+AGREED: Final = 0.9
 
 
 def fins(surface: Surface) -> Bools:
@@ -105,25 +107,32 @@ def deep_inside(surface: Surface, label: Ints, asked: Bools, raw: Surface) -> Bo
     Notes
     -----
     `label` (m,) has the patch of every face. Inside is where the winding number of the faces as they came
-    (`raw`) is over `INSIDE`, or under its negative in a mesh that is inside out; a patch is asked at its
-    largest faces. When there are very many patches nothing is said of any, nor when most of the mesh would
-    be walls, as it looks where the winding is wild.
+    (`raw`) is over `INSIDE`, or under its negative in a mesh that is inside out. When nearly all faces of a
+    patch agree it goes as a whole; else (a hole beside a wall joins it to the skin) the faces that hang
+    together go. Nothing is said when there are very many faces, nor when most of the mesh would be walls, as
+    it looks where the winding is wild.
     """
     nothing = np.zeros(len(surface.faces), dtype=bool)
-    order = np.flatnonzero(asked)
-    order = order[np.lexsort((-face_areas(surface)[order], label[order]))]
-    mine = label[order]
-    patches = np.unique(mine)
-    if not 0 < len(patches) <= _MOST_PATCHES:
+    faces = np.flatnonzero(asked)
+    if not 0 < len(faces) <= _MOST_PROBES:
         return nothing
-    order = order[np.arange(len(order)) - np.searchsorted(mine, mine) < _PROBES]
-    both = _inside(surface, order, raw)
+    deep = nothing.copy()
+    deep[faces] = _inside(surface, faces, raw)
     number = int(label.max()) + 1
-    votes = np.bincount(label[order], both, minlength=number)
-    share = votes / np.maximum(np.bincount(label[order], minlength=number), 1)
-    deep = np.asarray(asked & (share > INSIDE)[label])
+    votes = np.bincount(label[faces], deep[faces], minlength=number)
+    share = (votes / np.maximum(np.bincount(label[faces], minlength=number), 1))[label]
+    deep = asked & ((share >= AGREED) | _together(surface, deep))
     areas = face_areas(surface)
     return deep if float(areas[deep].sum()) <= MOST_WALLS * float(areas.sum()) else nothing
+
+
+def _together(surface: Surface, deep: Bools) -> Bools:
+    """Return the faces of `deep` (m,) that hang together, `_FEW` or more: one alone may be misjudged."""
+    first, second = (half // 3 for half in surface.edges.pairs)
+    both = deep[first] & deep[second]
+    number, cluster = linked(first[both], second[both], len(deep))
+    size = np.bincount(cluster, deep, minlength=number)
+    return np.asarray(deep & (size >= _FEW)[cluster])
 
 
 def _inside(surface: Surface, faces: Ints, raw: Surface) -> Bools:
