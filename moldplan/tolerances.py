@@ -48,6 +48,8 @@ MOST_WALLS: Final = 0.45
 #: More faces round crowded edges than this share, and than so many, are no small damage to be cut out.
 CUT_SHARE: Final = 5e-3
 CUT_FEW: Final = 60
+#: Share of a piece's faces that may be taken out along its torn rims.
+MOST_LOOSENED: Final = 0.15
 #: Welding farther apart has to close this many open edges for every edge it crowds.
 WORTH_CLOSING: Final = 10
 #: With less than this share of the surface left after dropping and cutting, a surface is made anew from what

@@ -35,6 +35,7 @@ from moldplan.tolerances import (
     FLAT_REL,
     HOLE_AREA_SHARE,
     HOLE_WIDTH,
+    MOST_LOOSENED,
     PIN_HOLE_AREA_SHARE,
     PIN_HOLE_EDGES,
     WELD_STEPS,
@@ -310,7 +311,8 @@ def _caps(surface: Surface) -> tuple[list[Cap], list[Cap], list[Cap]]:
 def loosen(state: Mended) -> Mended:
     """Take out the faces along rims that no cap fits: those that touch themselves or fold over.
 
-    Rims too wide to be filled stay; when there are no others, the state itself is returned.
+    Rims too wide to be filled stay, and pieces that would lose more than a small part; when there is nothing
+    else, the state itself is returned.
     """
     surface = state.surface
     if len(surface.edges.open) > MOST_OPEN_EDGES:
@@ -320,6 +322,9 @@ def loosen(state: Mended) -> Mended:
     for rim in simple_loops(surface):
         touched[rim] = ring_width(surface.points, rim) <= HOLE_WIDTH * span
     faces = np.asarray(touched[surface.faces].any(axis=1))
+    number, label = face_bodies(surface.edges)
+    share = summed(label, faces.astype(np.float64), number) / np.bincount(label, minlength=number)
+    faces &= (share <= MOST_LOOSENED)[label]
     if not bool(faces.any()):
         return state
     return cut_faces(state, faces, "faces along torn rims taken out")
