@@ -18,7 +18,7 @@ from figures import large_figure
 def seconds(figure: Path, *words: str) -> float:
     """Run one plan and return its wall time."""
     with tempfile.TemporaryDirectory() as folder:
-        command = [sys.executable, "-c", "from moldplan.cli import main; main()", "plan", str(figure)]
+        command = [sys.executable, "-c", "from moldplan.start import main; main()", "plan", str(figure)]
         begun = time.perf_counter()
         done = subprocess.run(
             [*command, "--height", "1.2 m", "--quiet", "--out", str(Path(folder) / "out"), *words],

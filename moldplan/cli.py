@@ -1,7 +1,8 @@
 """The `moldplan` command. Heavy libraries are imported inside the commands, so that `--help` is quick.
 
 Exit codes: 0 done; 1 something given cannot be used; 2 the command line is wrong; 3 done, but the findings
-say stop; 130 interrupted.
+say stop; 130 interrupted (129 and 143 when the terminal closed or the system asked, 137 when the system ended
+the run).
 """
 
 # ruff: noqa: PLC0415, T201, PLR0913 - late imports keep --help quick; a command prints; an option is a parameter
@@ -31,10 +32,6 @@ if TYPE_CHECKING:
     from moldplan.split_request import SplitRequest
 
 _DONE, _BAD_INPUT, _STOP, _INTERRUPTED = 0, 1, 3, 130
-
-#: Where libraries of linear algebra are told how many threads add up one sum: with one, the last bit never
-#: depends on how many there are.
-_SUM_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 app = typer.Typer(
     name="moldplan",
@@ -566,17 +563,3 @@ def _clear_line(*, quiet: bool) -> None:
     """Wipe the progress line from a terminal."""
     if not quiet and sys.stderr.isatty():
         print("\r\033[K", end="", file=sys.stderr, flush=True)
-
-
-def _tidy(place: str) -> None:
-    """Clear up after a worker that did not come to its end."""
-    from moldplan.store import tidy
-
-    tidy(place)
-
-
-def main() -> None:
-    """Run the command line, with a process in front of it that can always be stopped."""
-    for name in _SUM_THREADS:  # before numpy is loaded
-        os.environ.setdefault(name, "1")
-    guard.watched(app, tidy=_tidy)

@@ -326,7 +326,7 @@ def test_an_interrupt_ends_with_130_and_leaves_nothing(mushroom: Path, tmp_path:
     words = ["plan", str(mushroom), "--height", "1 m", "--only", "none", "--out", str(tmp_path / "out")]
     # a shell's background job starts with the signal ignored; a person's terminal does not
     hear = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
-    code = f"{hear}; from moldplan.cli import main; main()"
+    code = f"{hear}; from moldplan.start import main; main()"
     with subprocess.Popen(
         [sys.executable, "-c", code, *words], stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True
     ) as child:

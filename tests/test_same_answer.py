@@ -46,7 +46,7 @@ if hasattr(os, "sched_setaffinity"):
 sys.argv = ["moldplan", *sys.argv[2:]]
 """
 COMMAND = """
-from moldplan.cli import main
+from moldplan.start import main
 main()
 """
 #: The stages by themselves on few cells, each told of by the key of all it gives.
