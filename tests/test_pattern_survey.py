@@ -1,7 +1,6 @@
 """The survey in words and as a document, and the open meshes with values known from elsewhere."""
 
 import json
-import logging
 import sys
 from collections import Counter
 from pathlib import Path
@@ -15,7 +14,7 @@ import zoo
 from zoo_files import write_glb, write_ply, write_stl
 
 from moldplan.errors import PatternError
-from moldplan.pattern import Survey, describe_survey, load_pattern, survey_document, survey_file
+from moldplan.pattern import Mending, Survey, describe_survey, load_pattern, survey_document, survey_file
 
 SHARED = Path(__file__).parents[2] / "shared" / "meshes"
 EXAMPLES = Path(pyvista.__file__).parent / "examples"
@@ -33,10 +32,11 @@ KNOWN = {
 
 
 def dirty(tmp_path: Path) -> Path:
-    """Write a box with a doubled face, a flipped face, a side missing and nothing else wrong."""
+    """Write two boxes apart from each other, with a doubled face and a flipped one."""
     points, faces = zoo.box(1000.0, 600.0, 400.0)
-    faces = np.concatenate([faces[2:], faces[2:3]])
+    faces = np.concatenate([faces, faces + len(points), faces[2:3]])
     faces[4] = faces[4][::-1]
+    points = np.concatenate([points, points + np.array([2000.0, 0.0, 0.0])])
     return write_ply(tmp_path / "dirty.ply", (points, faces))
 
 
@@ -59,18 +59,31 @@ def test_words_for_a_sound_figure(tmp_path: Path) -> None:
 def test_words_for_a_broken_figure(tmp_path: Path) -> None:
     survey = survey_file(dirty(tmp_path), height_mm=400.0)
     first, size, solid, *rest = describe_survey(survey)
-    assert first == "dirty.ply: PLY, 11 triangles, 8 points"
-    assert size == "size 1000.0 x 600.0 x 400.0 mm (x, y, z), surface 2.24 m2"
-    assert solid == "no closed solid; 1 separate piece"
-    assert rest[0].startswith("as it came: 4 open edges round 1 hole, ")
+    assert first == "dirty.ply: PLY, 25 triangles, 16 points"
+    assert size == "size 3000.0 x 600.0 x 400.0 mm (x, y, z), surface 4.96 m2"
+    assert solid == "no closed solid; 2 separate pieces"
+    assert rest[0].startswith("as it came: ")
     assert rest[0].endswith("1 doubled face, 1 flipped face")
     assert rest[1:4] == [
         "mended: doubled faces dropped, 1",
         "mended: flipped faces turned, 1",
         "mending moved the surface nowhere",
     ]
-    assert rest[4].startswith("wrong: the surface is open: 4 open edges round 1 hole, one at (")
+    assert rest[4].startswith("wrong: 2 bodies that are not joined; the second largest (100 % of the largest")
     assert rest[5:] == ["cannot be planned as it is"]
+
+
+def test_words_for_what_is_to_be_accepted(tmp_path: Path) -> None:
+    points, faces = zoo.sphere(500.0, 4)
+    beside = np.linalg.norm(points[faces].mean(axis=1) - [0.0, -500.0, 0.0], axis=1) < 200.0
+    path = write_ply(tmp_path / "holed.ply", (points, faces[~beside]))
+    lines = describe_survey(survey_file(path, unit="mm", mending=Mending(repair_mm=0.0)))
+    assert lines[3].startswith("as it came: ")
+    assert lines[3].endswith("open edges round 1 hole")
+    assert lines[4].startswith("mended: holes filled, 1; moved ")
+    assert " mm at most, at (" in lines[4]
+    assert lines[6].startswith("to be accepted: mending (holes filled) may be ")
+    assert lines[-1].startswith("can be planned with --accept-repairs, once somebody has looked at")
 
 
 def test_document_names_its_units(tmp_path: Path) -> None:
@@ -132,8 +145,9 @@ def test_open_meshes_have_their_known_values(name: str) -> None:
     assert survey.genus == genus
     assert survey.bodies == 1
     assert survey.volume_mm3 == pytest.approx(volume, rel=1e-7)  # as many digits as are published
-    assert survey.area_mm2 == pytest.approx(area, rel=1e-7)
-    assert survey.deviation_mm < 1e-12
+    # the four faces of the wing nut that cut through others are cut out, and filled a little smaller
+    assert survey.area_mm2 == pytest.approx(area, rel=2e-5 if name == "wingnut.ply" else 1e-7)
+    assert survey.deviation_mm < (1e-4 if name == "wingnut.ply" else 1e-12)
 
 
 @pytest.mark.meshes
@@ -145,12 +159,14 @@ def test_a_part_whose_points_nearly_meet_closes_on_welding() -> None:
 
 
 @pytest.mark.meshes
-def test_a_dirty_scan_is_refused_with_advice() -> None:
+def test_a_dirty_scan_is_not_mended_silently() -> None:
     path = shared("angel_dirty.ply")
     survey = survey_file(path)
     counts = (survey.open_edges_found, survey.open_loops_found, survey.nonmanifold_edges_found)
     assert counts == (1413, 199, 41)  # as published beside it
-    with pytest.raises(PatternError, match=r"the surface is open: .* close it in the program that made it"):
+    with pytest.raises(
+        PatternError, match=r"mending \(holes filled\) may be .* accept it with --accept-repairs"
+    ):
         load_pattern(path, height_mm=1200.0)
 
 
@@ -167,11 +183,6 @@ def calls(path: Path) -> int:
     finally:
         sys.setprofile(None)
     return seen["call"] + seen["c_call"]
-
-
-def test_libraries_do_not_write_to_the_terminal() -> None:
-    """A log without a handler would be printed."""
-    assert any(isinstance(handler, logging.NullHandler) for handler in logging.getLogger("trimesh").handlers)
 
 
 def test_no_work_in_python_per_triangle(tmp_path: Path) -> None:
