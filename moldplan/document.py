@@ -114,6 +114,7 @@ def _repair(repair: Repair) -> Document:
         "moved_mm": repair.moved_mm,
         "place_mm": _place(repair.place_mm),
         "volume_l": repair.volume_mm3 / _MM3_PER_L,
+        "cell_mm": repair.cell_mm,
     }
 
 

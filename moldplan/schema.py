@@ -140,6 +140,7 @@ def pattern_schema() -> Schema:
             "moved_mm": amount("furthest move; of a filling, how far off it may be"),
             "place_mm": or_null(row(3, "where that is, in the figure's frame")),
             "volume_l": amount("most volume that it can have added or taken away"),
+            "cell_mm": or_null(amount("edge of the grid's cubes, where a surface was made anew")),
         },
     )
     return thing(

@@ -38,9 +38,11 @@ def describe_survey(survey: Survey) -> list[str]:
 def _mended(survey: Survey, repair: Repair) -> str:
     """Return the line of one rung: what, how often, and how far the surface moved."""
     line = f"mended: {repair.what}, {repair.count}"
+    unit = " mm" if survey.scale_known else ""
+    if repair.cell_mm is not None:
+        line += f", of cells {repair.cell_mm:.3g}{unit}"
     if repair.moved_mm == 0.0:
         return line
-    unit = " mm" if survey.scale_known else ""
     line += (
         f"; moved {repair.mean_mm:.2g} mean, {repair.p99_mm:.2g} (99 %), {repair.moved_mm:.2g}{unit} at most"
     )

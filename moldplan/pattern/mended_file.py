@@ -214,6 +214,7 @@ def _scaled_repair(repair: Repair, middle: Floats, scale: float) -> Repair:
         p99_mm=repair.p99_mm * scale,
         place_mm=where,
         volume_mm3=repair.volume_mm3 * scale**3,
+        cell_mm=None if repair.cell_mm is None else repair.cell_mm * scale,
     )
 
 

@@ -64,6 +64,8 @@ class Repair:
     place_mm: tuple[float, float, float] | None = None
     """In the frame of the pattern's vertices (of the file while the mesh is being mended)."""
     volume_mm3: float = 0.0
+    cell_mm: float | None = None
+    """Edge of the grid's cubes, where a surface was made anew."""
 
 
 @dataclass(frozen=True, kw_only=True)
