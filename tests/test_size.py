@@ -8,6 +8,7 @@ import zoo
 from zoo_files import write_stl
 
 from moldplan.columns.distance import STRIDE, _scattered
+from moldplan.columns.sums import thin_faces, used_box
 from moldplan.errors import PatternError
 from moldplan.pattern.arrays import mesh_area_mm2, mesh_volume_mm3
 from moldplan.pattern.slivers import flip_slivers
@@ -74,22 +75,56 @@ def test_negative_zeros_of_a_file_are_zeros(tmp_path: Path) -> None:
     assert not np.signbit(found[found == 0.0]).any()
 
 
-def test_sums_in_pieces_are_the_sums(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.kernel
+def test_sums_over_large_meshes_against_numpy(monkeypatch: pytest.MonkeyPatch) -> None:
     points, faces = zoo.torus(500.0, 100.0, 48, 16)
     volume, area = mesh_volume_mm3(points, faces), mesh_area_mm2(points, faces)
     monkeypatch.setattr("moldplan.pattern.arrays.FACES_AT_A_TIME", 100)
-    assert mesh_volume_mm3(points, faces) == pytest.approx(volume, rel=1e-14)
-    assert mesh_area_mm2(points, faces) == pytest.approx(area, rel=1e-14)
+    assert mesh_volume_mm3(points, faces) == pytest.approx(volume, rel=1e-13)
+    assert mesh_area_mm2(points, faces.astype(np.int32)) == pytest.approx(area, rel=1e-13)
     assert mesh_volume_mm3(points, faces[:0]) == mesh_area_mm2(points, faces[:0]) == 0.0
 
 
-def test_slivers_are_found_in_pieces_too(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.kernel
+def test_box_is_of_the_corners_that_are_used() -> None:
+    points, faces = zoo.box(10.0, 6.0, 4.0)
+    low, high = used_box(np.concatenate([points, [(99.0, 99.0, 99.0)]]), faces)
+    assert low.tolist() == [-5.0, -3.0, -2.0]
+    assert high.tolist() == [5.0, 3.0, 2.0]
+
+
+def test_slivers_are_turned() -> None:
+    """The sliver's long edge goes; all that is left of the top are faces with an area, as much as before."""
     surface = sliver_box()
-    flipped, count, _ = flip_slivers(surface)
-    monkeypatch.setattr("moldplan.pattern.arrays.FACES_AT_A_TIME", 3)
-    again, recount, _ = flip_slivers(surface)
-    assert count == recount == 1
-    np.testing.assert_array_equal(flipped.faces, again.faces)
+    assert surface.edges.closed
+    flipped, count, moved = flip_slivers(surface)
+    assert (count, moved) == (1, 0.0)
+    assert flipped.edges.closed
+    assert mesh_volume_mm3(flipped.points, flipped.faces) == pytest.approx(1000.0, rel=1e-15)
+    sides = flipped.points[flipped.faces]
+    areas = np.linalg.norm(np.cross(sides[:, 1] - sides[:, 0], sides[:, 2] - sides[:, 0]), axis=1)
+    assert areas.min() > 1.0
+
+
+@pytest.mark.kernel
+def test_thin_faces_against_numpy() -> None:
+    """Random triangles pressed nearly flat, by twice the area over the longest side squared."""
+    dice = np.random.default_rng(8)
+    corners = dice.normal(size=(300, 3, 3))
+    corners[:, 2] = corners[:, 0] + (corners[:, 1] - corners[:, 0]) * dice.uniform(0.0, 1.0, (300, 1))
+    corners[:, 2] += dice.normal(size=(300, 3)) * 10.0 ** dice.uniform(-6.0, 0.0, (300, 1))
+    points, faces = corners.reshape(-1, 3), np.arange(900).reshape(300, 3)
+    sides = corners - np.roll(corners, -1, axis=1)
+    longest2 = (sides**2).sum(axis=2).max(axis=1)
+    twice = np.linalg.norm(np.cross(sides[:, 0], sides[:, 1]), axis=1)
+    wanted = np.flatnonzero(twice <= 1e-3 * longest2)
+    out = np.empty(300, dtype=np.int64)
+    count = thin_faces(points, faces, 1e-3, out)
+    assert 50 < count < 250
+    assert out[:count].tolist() == wanted.tolist()
+    few = np.empty(10, dtype=np.int64)
+    assert thin_faces(points, faces, 1e-3, few) == count
+    assert few.tolist() == wanted[:10].tolist()
 
 
 @pytest.mark.kernel

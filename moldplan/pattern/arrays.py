@@ -1,37 +1,32 @@
 """A pattern straight from arrays, for generated shapes and for callers with their own reader."""
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from moldplan.columns.sums import signed_volume, surface_area
 from moldplan.errors import PatternError
 from moldplan.pattern.model import Axis, Pattern, Survey
 from moldplan.pattern.topology import face_bodies, genus_sum, mesh_edges
 
-#: Faces whose corners are gathered at once.
+#: Of up to so many faces the corners are gathered at once, of more they are looked at one by one.
 FACES_AT_A_TIME: Final = 1 << 20
 
 
 def mesh_volume_mm3(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> float:
     """Return the exact signed volume of a closed mesh (divergence theorem), coordinates in mm."""
-    return sum((_volume(corners) for corners in corner_pieces(vertices, faces)), 0.0)
+    if len(faces) > FACES_AT_A_TIME:
+        return float(signed_volume(vertices, faces))
+    return _volume(vertices[faces])
 
 
 def mesh_area_mm2(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> float:
     """Return the area of a mesh, coordinates in mm."""
-    return sum((_area(corners) for corners in corner_pieces(vertices, faces)), 0.0)
-
-
-def corner_pieces(vertices: NDArray[np.float64], faces: NDArray[np.integer]) -> Iterator[NDArray[np.float64]]:
-    """Walk over the corners (k, 3, 3) of a mesh's faces, some at a time, so that they never fill the memory.
-
-    A mesh of up to a million faces comes in one piece.
-    """
-    for first in range(0, len(faces), FACES_AT_A_TIME):
-        yield vertices[faces[first : first + FACES_AT_A_TIME]]
+    if len(faces) > FACES_AT_A_TIME:
+        return float(surface_area(vertices, faces))
+    return _area(vertices[faces])
 
 
 def _volume(corners: NDArray[np.float64]) -> float:

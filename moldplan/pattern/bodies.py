@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 import manifold3d
 import numpy as np
 
-from moldplan.pattern.arrays import corner_pieces, mesh_volume_mm3
+from moldplan.columns.sums import used_box
+from moldplan.pattern.arrays import mesh_volume_mm3
 from moldplan.pattern.topology import Floats, Ints, Surface, face_bodies
 from moldplan.pattern.words import place
 from moldplan.tolerances import BURIED_SHARE, CRUMB_SHARE, FLAT_REL, REL_EPSILON, SPECK_SHARE
@@ -111,10 +112,7 @@ def _shells(surface: Surface, label: Ints, number: int) -> list[_Shell]:
 def _shell(points: Floats, centred: Floats, faces: Ints) -> _Shell:
     """Return one shell; `centred` are the points nearer the origin, for a true volume."""
     volume = mesh_volume_mm3(centred, faces)
-    low, high = np.full(3, np.inf), np.full(3, -np.inf)
-    for corners in corner_pieces(points, faces):
-        low = np.minimum(low, corners.min(axis=(0, 1)))
-        high = np.maximum(high, corners.max(axis=(0, 1)))
+    low, high = used_box(points, faces)
     return _Shell(faces if volume >= 0.0 else faces[:, ::-1], volume, low, high)
 
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from moldplan.pattern.arrays import corner_pieces
+from moldplan.columns.sums import thin_faces
 from moldplan.pattern.topology import Bools, Edges, Floats, Ints, Surface
 from moldplan.tolerances import FLAT_REL
 
@@ -52,13 +52,19 @@ def _round(surface: Surface) -> tuple[Ints, int, float]:
 def _flat_half_edges(points: Floats, faces: Ints) -> tuple[Ints, Floats]:
     """Return the long half-edge of every sliver, and the height of the third corner above it."""
     least = FLAT_REL * float(np.linalg.norm(np.ptp(points, axis=0)))
-    halves, heights, first = [np.zeros(0, dtype=np.int64)], [np.zeros(0)], 0
-    for corners in corner_pieces(points, faces):
-        half, height = _flat_ones(corners, least)
-        halves.append(3 * first + half)
-        heights.append(height)
-        first += len(corners)
-    return np.concatenate(halves), np.concatenate(heights)
+    thin = _thin(points, faces)
+    half, height = _flat_ones(points[faces[thin]], least)
+    return 3 * thin[half // 3] + half % 3, height
+
+
+def _thin(points: Floats, faces: Ints) -> Ints:
+    """Return the faces that are slivers, and a few that nearly are: a quick look at all of them."""
+    thin = np.empty(1000, dtype=np.int64)
+    count = thin_faces(points, faces, 2.0 * FLAT_REL, thin)
+    if count > len(thin):
+        thin = np.empty(count, dtype=np.int64)
+        thin_faces(points, faces, 2.0 * FLAT_REL, thin)
+    return thin[:count]
 
 
 def _flat_ones(corners: Floats, least: float) -> tuple[Ints, Floats]:

@@ -84,6 +84,13 @@ class Edges:
         return np.asarray(partners(self.order, self.start, self.count))
 
     @cached_property
+    def bodies(self) -> tuple[int, Ints]:
+        """The number of bodies, and the body (m,) of every face: see `face_bodies`."""
+        number, label = _groups(*self.chains, len(self.faces), 3)
+        label.flags.writeable = False
+        return number, label
+
+    @cached_property
     def unmirrored(self) -> bool:
         """Whether two faces share each edge, and no two faces have all three corners in common.
 
@@ -138,7 +145,7 @@ def _groups(
 
 def face_bodies(edges: Edges) -> tuple[int, Ints]:
     """Return the number of bodies (faces joined edge to edge) and the body (m,) of every face."""
-    return _groups(*edges.chains, len(edges.faces), 3)
+    return edges.bodies
 
 
 def turned_faces(edges: Edges) -> tuple[Bools, bool]:
