@@ -99,7 +99,7 @@ def run(*words: str) -> str:
     """Run one command and say what it took."""
     before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     process = subprocess.Popen(
-        [sys.executable, "-c", "from moldplan.cli import main; main()", *words], stdout=subprocess.DEVNULL
+        [sys.executable, "-c", "from moldplan.start import main; main()", *words], stdout=subprocess.DEVNULL
     )
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
