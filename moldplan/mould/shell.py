@@ -8,6 +8,7 @@ or a cone meets its tangent cone of the same lean. The flange lies on the bare b
 """
 
 import math
+from typing import Final
 
 import numpy as np
 import shapely
@@ -23,6 +24,10 @@ from moldplan.mould.outer import Build
 from moldplan.mould.outline import ARC_SEGMENTS
 
 Floats = NDArray[np.float64]
+
+
+#: Balls looked at from the middle of one to its edge: on the fine cells of a small figure not every one is.
+_MOST_BALLS: Final = 16
 
 
 def jacket_heights(  # noqa: PLR0913 - the jacket itself is made from this, so that it cannot be a value yet
@@ -69,10 +74,12 @@ def jacket_heights(  # noqa: PLR0913 - the jacket itself is made from this, so t
 def _balls(outer: Floats, grid: Grid, thickness_mm: float) -> Floats:
     """Return the height of balls of `thickness_mm` about the middles of the face, where there is rubber."""
     reach = math.floor(thickness_mm / grid.cell_mm)
+    step = max(1, math.ceil(reach / _MOST_BALLS))
+    reach -= reach % step
     rubber = np.pad(np.where(outer > 0.0, outer, -np.inf), reach, constant_values=-np.inf)
     out = np.zeros_like(outer)
-    for row in range(-reach, reach + 1):
-        for col in range(-reach, reach + 1):
+    for row in range(-reach, reach + 1, step):
+        for col in range(-reach, reach + 1, step):
             rise2 = thickness_mm**2 - (row * row + col * col) * grid.cell_mm**2
             if rise2 < 0.0:
                 continue
