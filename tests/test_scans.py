@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import scans
 import zoo
+from scan_figures import OPEN_FIGURES, OPEN_MESHES
 from scans import DAMAGES, LAID, Scan
 
 from moldplan.errors import PatternError
@@ -173,6 +174,19 @@ def test_two_hundred_broken_scans(tmp_path: Path, capsys: pytest.CaptureFixture[
 def test_each_damage_by_itself(name: str, tmp_path: Path) -> None:
     """One mild damage alone is never refused."""
     scan = scans.damaged(scans.clean_scan("ring", 4), (name,), np.random.default_rng(4))
+    outcome = tried(scan, tmp_path)
+    assert outcome.kind == "planned", outcome.line()
+
+
+@pytest.mark.soak
+@pytest.mark.meshes
+@pytest.mark.skipif(not OPEN_MESHES.is_dir(), reason="the open meshes are not here")
+@pytest.mark.parametrize("name", OPEN_FIGURES)
+@pytest.mark.parametrize("done", [("holes", "flipped", "soup"), ("open below", "noise", "islands")])
+def test_broken_open_meshes(name: str, done: tuple[str, ...], tmp_path: Path) -> None:
+    """Figures made by others, with mild damage, are planned."""
+    mesh = OPEN_FIGURES[name](0)
+    scan = scans.damaged(Scan(mesh=mesh, truth=mesh, figure=name), done, np.random.default_rng(6))
     outcome = tried(scan, tmp_path)
     assert outcome.kind == "planned", outcome.line()
 
