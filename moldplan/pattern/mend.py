@@ -25,12 +25,12 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from moldplan.pattern import rungs
-from moldplan.pattern.arrays import mesh_area_mm2
+from moldplan.pattern.arrays import mesh_area_mm2, mesh_volume_mm3
 from moldplan.pattern.compare import marks_between, moved_between, rounding
 from moldplan.pattern.crossings import crossing_faces
 from moldplan.pattern.cutout import grown
 from moldplan.pattern.model import Mending
-from moldplan.pattern.resurface import resurface
+from moldplan.pattern.resurface import enclosed_volume, resurface
 from moldplan.pattern.state import Found, Mended, Shift, compact, noted, proper_faces
 from moldplan.pattern.topology import Floats, Ints, Surface
 from moldplan.pattern.weld import weld_equal
@@ -47,6 +47,11 @@ _MOST_CUT: Final = 0.03
 _FEW_CUT: Final = 8
 #: How often the faces along rims that no cap fits are taken out.
 _LOOSENINGS: Final = 3
+#: Rungs after which the volume is held against what the mesh enclosed before ...
+_LOSING: Final = frozenset({"cut", "drop"})
+#: ... on a grid of so many cells, and may be off by this share of it.
+_CHECK_CELLS: Final = 96
+_MOST_ASTRAY: Final = 0.03
 #: Rungs that leave every face where it was.
 _INVISIBLE: Final = frozenset({"wind"})
 
@@ -84,6 +89,8 @@ def mend(
     state = _climbed(base if base is state else rungs.refuse_flat(base), raw)
     if state.problems and not state.flat:
         state = _made_anew(_before_losses(base, state), mending)
+    elif not state.flat and _lost_faces(base, state):
+        state = _held_against(base, state, mending)
     return _marked(replace(state, surface=compact(state.surface)), raw)
 
 
@@ -180,6 +187,30 @@ def _before_losses(base: Mended, state: Mended) -> Mended:
     if left >= LEAST_LEFT * mesh_area_mm2(base.surface.points, base.surface.faces):
         return state
     return replace(state, surface=base.surface, repairs=base.repairs, unsure=base.unsure)
+
+
+def _lost_faces(base: Mended, state: Mended) -> bool:
+    """Return whether faces were cut out or dropped on the way, so that another part may have been kept."""
+    return any(repair.rung in _LOSING for repair in state.repairs[len(base.repairs) :])
+
+
+def _held_against(base: Mended, state: Mended, mending: Mending) -> Mended:
+    """Return the state when its volume is what the mesh as it was welded encloses; else the mesh made anew.
+
+    A shell drawn twice, or walls inside, may be closed in more than one way: every one of them is a solid.
+    """
+    faces = base.surface.faces
+    if len(faces) > MOST_CROSSING_CHECK:
+        return state
+    enclosed = enclosed_volume(base.surface, cells=_CHECK_CELLS)
+    volume = mesh_volume_mm3(state.surface.points, state.surface.faces)
+    if abs(volume - enclosed) <= _MOST_ASTRAY * enclosed:
+        return state
+    doubt = (
+        f"its shells can be closed to {volume:.4g} or to {enclosed:.4g} of the file's numbers cubed; take "
+        "out doubled shells and walls inside it, in the program that made it"
+    )
+    return _made_anew(replace(base, problems=(doubt,), bodies=state.bodies), mending)
 
 
 def _made_anew(state: Mended, mending: Mending) -> Mended:

@@ -143,6 +143,16 @@ def resurface(surface: Surface, *, cells: int) -> Resurfaced:
     )
 
 
+def enclosed_volume(surface: Surface, *, cells: int) -> float:
+    """Return the volume that `surface` encloses, whatever state it is in, as `resurface` would find it.
+
+    Parameters as of `resurface`. Grid points whose winding number is over a half are counted: 96 cells tell
+    the volume of a figure to about half a percent.
+    """
+    lattice = _winding_lattice(facing_out(surface), cells)
+    return float((lattice.value > 0.5).sum()) * lattice.cell**3
+
+
 def _winding_lattice(facing: Facing, cells: int) -> _Lattice:
     """Return the winding number on a grid; away from the surface only good enough to say in or out."""
     corners = facing.points[np.unique(facing.faces)]
