@@ -74,8 +74,8 @@ SEARCH_ERROR: Final = 0.02
 #: How many near-equal candidates of a search are cut and measured at most.
 CONTENDERS: Final = 3
 #: A mesh of more triangles is planned on a lighter copy: so many lie less than 0.5 % of a figure's height
-#: apart, and planning on more takes minutes and gigabytes.
-MOST_PLANNED_FACES: Final = 1_000_000
+#: apart, and planning a million on a copy takes two thirds of the time, copying included.
+MOST_PLANNED_FACES: Final = 500_000
 #: How far a lighter copy's surface may move in each step that is needed, as a share of the diagonal: 0.01 %
 #: first, 0.05 % in all at the most (1 mm on a figure of 2 m; what a saw cut is true to).
 PLANNED_MOVES: Final = (1e-4, 1e-4, 1e-4, 1e-4, 1e-4)

@@ -54,7 +54,7 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     Returns
     -------
     Pattern
-        With what was mended in ``survey.repairs``; of over a million triangles a lighter copy, the whole mesh
+        With what was mended in ``survey.repairs``; of over half a million triangles a lighter copy, the whole mesh
         being in `lighter`.
 
     Raises
