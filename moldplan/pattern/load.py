@@ -54,8 +54,8 @@ def load_pattern(  # noqa: PLR0913 - what the command line offers
     Returns
     -------
     Pattern
-        With what was mended in ``survey.repairs``; of over half a million triangles a lighter copy, the whole mesh
-        being in `lighter`.
+        With what was mended in ``survey.repairs``; of over half a million triangles a lighter copy, the
+        whole mesh being in `lighter`.
 
     Raises
     ------
