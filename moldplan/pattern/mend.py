@@ -191,7 +191,8 @@ def _before_losses(base: Mended, state: Mended) -> Mended:
 
 def _lost_faces(base: Mended, state: Mended) -> bool:
     """Return whether faces were cut out or dropped on the way, so that another part may have been kept."""
-    return any(repair.rung in _LOSING for repair in state.repairs[len(base.repairs) :])
+    losing = any(repair.rung in _LOSING for repair in state.repairs[len(base.repairs) :])
+    return losing and not base.surface.edges.closed
 
 
 def _held_against(base: Mended, state: Mended, mending: Mending) -> Mended:

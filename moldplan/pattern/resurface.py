@@ -35,6 +35,7 @@ from scipy import ndimage
 from skimage.measure import marching_cubes
 
 from moldplan.columns.outward import add_turns
+from moldplan.pattern.arrays import mesh_volume_mm3
 from moldplan.pattern.crossings import crossing_faces
 from moldplan.pattern.outward import Facing, facing_out, winding
 from moldplan.pattern.stitch import kept_where_sound
@@ -144,13 +145,17 @@ def resurface(surface: Surface, *, cells: int) -> Resurfaced:
 
 
 def enclosed_volume(surface: Surface, *, cells: int) -> float:
-    """Return the volume that `surface` encloses, whatever state it is in, as `resurface` would find it.
+    """Return the volume of the largest body that `surface` encloses, whatever state it is in.
 
-    Parameters as of `resurface`. Grid points whose winding number is over a half are counted: 96 cells tell
-    the volume of a figure to about half a percent.
+    Parameters as of `resurface`, whose surface it is the volume of: to about half a percent at 96 cells.
     """
-    lattice = _winding_lattice(facing_out(surface), cells)
-    return float((lattice.value > 0.5).sum()) * lattice.cell**3
+    facing = facing_out(surface)
+    lattice = _winding_lattice(facing, cells)
+    made, _, _, _ = _largest(_marched(lattice, lattice.value > 0.5, facing))
+    if len(made.faces) == 0:
+        return 0.0
+    made = _pulled(made, facing.surface, lattice.cell)
+    return mesh_volume_mm3(made.points, made.faces)
 
 
 def _winding_lattice(facing: Facing, cells: int) -> _Lattice:
