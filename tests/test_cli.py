@@ -110,7 +110,7 @@ def bad_files(folder: Path) -> dict[str, Path]:
         "text": folder / "text.ply",
         "flat": write_mesh(folder / "flat.ply", flat),
         "two": write_mesh(folder / "two.ply", both),
-        "open": write_mesh(folder / "open.ply", (holes[0], holes[1][:-200])),
+        "open": write_mesh(folder / "open.ply", (holes[0], holes[1][: len(holes[1]) // 4])),
         "nan": write_mesh(folder / "nan.ply", nan),
     }
 

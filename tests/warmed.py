@@ -170,7 +170,7 @@ def _solid(*_: object, **__: object) -> None:
 
 def _run(stderr: str, flags: list[str], words: list[str], plan: Any) -> None:
     """Be the command."""
-    from moldplan import cli, request, store  # noqa: PLC0415 - as above
+    from moldplan import request, start, store  # noqa: PLC0415 - as above
 
     os.setpgid(0, 0)
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -189,7 +189,7 @@ def _run(stderr: str, flags: list[str], words: list[str], plan: Any) -> None:
     if "solid" in flags:
         request._write = _solid  # type: ignore[assignment]
     sys.argv = ["moldplan", *words]
-    cli.main()
+    start.main()
 
 
 def _say(what: object) -> None:

@@ -171,6 +171,8 @@ class Cache:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             _write_whole(path, pieces)
             self._make_room()
+        except FileNotFoundError:  # somebody has cleared the cache meanwhile
+            return
         except OSError as error:
             self._writable = False
             self._note(f"{self.folder}: results are not kept for the next run: {error.strerror or error}")

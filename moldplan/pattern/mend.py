@@ -17,6 +17,7 @@ Steps
 Each step is in `moldplan.pattern.rungs`. Lengths are in the file's own numbers; nothing is scaled yet.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
@@ -52,6 +53,9 @@ _LOSING: Final = frozenset({"cut", "drop"})
 #: ... on a grid of so many cells, and may be off by this share of it.
 _CHECK_CELLS: Final = 96
 _MOST_ASTRAY: Final = 0.03
+#: A surface made anew is no finer than the mesh: so many cells at least, so many times the root of its faces.
+_FEW_CELLS: Final = 96
+_CELLS_A_FACE: Final = 2.0
 #: Rungs that leave every face where it was.
 _INVISIBLE: Final = frozenset({"wind"})
 
@@ -216,7 +220,9 @@ def _held_against(base: Mended, state: Mended, mending: Mending) -> Mended:
 
 def _made_anew(state: Mended, mending: Mending) -> Mended:
     """Return the state with its surface made anew on a grid, as it was when that leads nowhere."""
-    made = resurface(state.surface, cells=mending.cells)
+    faces = len(state.surface.faces)
+    cells = min(mending.cells, max(_FEW_CELLS, math.ceil(_CELLS_A_FACE * math.sqrt(faces))))
+    made = resurface(state.surface, cells=cells)
     if made.problem is not None:
         return state
     tried = replace(state, surface=made.surface, problems=())
