@@ -49,7 +49,7 @@ _FEW_CUT: Final = 8
 #: How often the faces along rims that no cap fits are taken out.
 _LOOSENINGS: Final = 3
 #: Rungs after which the volume is held against what the mesh enclosed before ...
-_LOSING: Final = frozenset({"cut", "drop"})
+_LOSING: Final = frozenset({"cut", "drop", "unite", "doubles"})
 #: ... on a grid of so many cells, and may be off by this share of it.
 _CHECK_CELLS: Final = 96
 _MOST_ASTRAY: Final = 0.03
