@@ -7,6 +7,7 @@ import numpy as np
 
 from moldplan.pattern.model import Repair, Survey
 from moldplan.pattern.words import counted, place
+from moldplan.tolerances import REL_EPSILON
 
 _MM3_PER_L = 1e6
 _MM2_PER_M2 = 1e6
@@ -41,13 +42,15 @@ def _mended(survey: Survey, repair: Repair) -> str:
     unit = " mm" if survey.scale_known else ""
     if repair.cell_mm is not None:
         line += f", of cells {repair.cell_mm:.3g}{unit}"
-    if repair.moved_mm == 0.0:
+    if repair.moved_mm <= REL_EPSILON * max(survey.size_mm):
         return line
     line += (
         f"; moved {repair.mean_mm:.2g} mean, {repair.p99_mm:.2g} (99 %), {repair.moved_mm:.2g}{unit} at most"
     )
     if repair.place_mm is not None:
-        line += f", at {place(np.array(repair.place_mm))} from the middle"
+        exact = place(np.array(repair.place_mm))
+        rounded = "(" + ", ".join(f"{value:.1f}" for value in repair.place_mm) + ")"
+        line += f", at {rounded if survey.scale_known else exact} from the middle"
     return line
 
 
@@ -154,7 +157,7 @@ def _found(survey: Survey) -> list[str]:
 
 def _moved(survey: Survey) -> str:
     """Return the line on how far mending moved the surface."""
-    if survey.deviation_mm == 0.0:
+    if survey.deviation_mm <= REL_EPSILON * max(survey.size_mm):
         return "mending moved the surface nowhere"
     unit = "mm" if survey.scale_known else "of the file's numbers"
     return f"mending moved the surface by at most {survey.deviation_mm:.2g} {unit} in all"
