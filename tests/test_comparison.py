@@ -229,6 +229,7 @@ def test_all_figures_have_one_scale() -> None:
     assert ratios[0] == pytest.approx(round(ratios[0]), rel=1e-12)
 
 
+@pytest.mark.soak
 def test_files_are_written_alike_twice(tmp_path: Path) -> None:
     for name in ("one", "two"):
         (tmp_path / name).mkdir()

@@ -411,6 +411,7 @@ def checked(figure: Pattern, plane: Plane) -> Measures:
     return measures
 
 
+@pytest.mark.soak
 @pytest.mark.slow
 def test_one_plane_of_the_owl_against_its_planned_moulds() -> None:
     owl = load_pattern(sample_path("owl.ply"), height_mm=1200.0, up="+z", front="-y")

@@ -466,6 +466,7 @@ def test_a_stretch_beyond_all_sense_is_not_given_in_figures() -> None:
     assert "rubber stretches over 300 % here" in written(sheet)
 
 
+@pytest.mark.soak
 def test_bytes_repeat(tmp_path: Path) -> None:
     for run in ("first", "second"):
         (tmp_path / run).mkdir()

@@ -171,6 +171,7 @@ print(json.dumps(document))
 """
 
 
+@pytest.mark.soak
 def test_the_number_of_threads_changes_no_byte() -> None:
     here = Path(__file__).parent
     outputs = []
