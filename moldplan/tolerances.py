@@ -19,8 +19,6 @@ RELIEF_FLAT_SHARE: Final = 0.9
 LEAST_HALF_SHARE: Final = 0.15
 #: Cells along the half's longest side at the default resolution.
 DEFAULT_CELLS: Final = 512
-#: Points nearer than this share of the bounding-box diagonal are welded.
-WELD_REL: Final = 1e-6
 #: A body is a sheet, or a face a line, when its thinnest measure is below this share of its longest.
 FLAT_REL: Final = 1e-9
 #: A hole with more edges than this is no pin-hole.

@@ -6,7 +6,7 @@ import igl
 import numpy as np
 
 from moldplan.pattern.islands import face_areas
-from moldplan.pattern.topology import Bools, Floats, Ints, Surface, linked
+from moldplan.pattern.topology import Bools, Ints, Surface, linked
 from moldplan.tolerances import FIN_SHARE, INSIDE, MOST_WALLS
 
 _MOST_ROUNDS: Final = 4
@@ -192,8 +192,3 @@ def uncrowded(surface: Surface) -> tuple[Surface, int, int]:
         cut += int(bad.sum())
         surface = without(surface, bad)
     return surface, loose, cut
-
-
-def middle_of(surface: Surface, faces: Bools) -> Floats:
-    """Return the middle (3,) of some faces' corners."""
-    return np.asarray(surface.points[surface.faces[faces]].reshape(-1, 3).mean(axis=0))

@@ -228,9 +228,7 @@ def _made_anew(state: Mended, mending: Mending) -> Mended:
     tried = replace(state, surface=made.surface, problems=())
     shift = _shift_between(state.surface, made.surface)
     what = f"surface made anew on a grid ({100.0 * made.kept:.0f} % of it kept as it came)"
-    tried = noted(tried, what, 1, rung="resurface", shift=shift)
-    anew = replace(tried.repairs[-1], cell_mm=made.cell)
-    tried = replace(tried, repairs=(*tried.repairs[:-1], anew))
+    tried = noted(tried, what, 1, rung="resurface", shift=shift, cell=made.cell)
     tried = _run(tried, (rungs.count_bodies, rungs.even_out, rungs.sort_bodies))
     if tried.problems:
         return state

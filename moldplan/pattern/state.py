@@ -56,16 +56,18 @@ class Shift(NamedTuple):
 NOWHERE = Shift()
 
 
-def noted(state: Mended, what: str, count: int, *, rung: Rung, shift: Shift = NOWHERE) -> Mended:
+def noted(  # noqa: PLR0913 - what a repair is told by
+    state: Mended, what: str, count: int, *, rung: Rung, shift: Shift = NOWHERE, cell: float | None = None
+) -> Mended:
     """Note a repair that happened `count` times; nothing when it never did.
 
-    What a later round does again is added to what the first did.
+    What a later round does again is added to what the first did. `cell` is that of a surface made anew.
     """
     if count == 0:
         return state
     repair = Repair(
         what=what, count=count, rung=rung, moved_mm=shift.most, mean_mm=shift.mean, p99_mm=shift.p99,
-        place_mm=shift.place, volume_mm3=shift.volume,
+        place_mm=shift.place, volume_mm3=shift.volume, cell_mm=cell,
     )  # fmt: skip
     kinds = [(other.rung, other.what) for other in state.repairs]
     if (rung, what) not in kinds:
